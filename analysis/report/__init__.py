@@ -1,0 +1,1 @@
+"""Findings, tables and plots become HTML and PDF."""

@@ -1,0 +1,1 @@
+"""Bytes on a port become readings."""

@@ -1,0 +1,1 @@
+"""Frames become readings, one module per frame family."""

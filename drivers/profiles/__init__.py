@@ -1,0 +1,1 @@
+"""What the program knows of each meter family, one TOML file each."""

@@ -1,0 +1,1 @@
+"""pyserial URL handlers; pyserial finds each as a module protocol_<scheme>."""

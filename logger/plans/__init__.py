@@ -1,0 +1,1 @@
+"""Guided plans, one TOML file each."""

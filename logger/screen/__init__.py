@@ -1,0 +1,1 @@
+"""The live bench screen and the start screen."""

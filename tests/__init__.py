@@ -1,0 +1,1 @@
+"""Bench scenarios as tests."""
