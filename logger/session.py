@@ -17,7 +17,6 @@ from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from filelock import FileLock, Timeout
 
@@ -269,8 +268,4 @@ def event_line(elapsed: float, time: str, kind: str, meter: str, detail: Mapping
 
 
 def _encode(value: str) -> str:
-    return quote(value, safe="".join(chr(c) for c in range(32, 127) if chr(c) not in ";%\"'") + "'\"") if _odd(value) else value
-
-
-def _odd(value: str) -> bool:
-    return any(c in ";%" or ord(c) < 32 for c in value)
+    return value.replace("%", "%25").replace(";", "%3B").replace("\r", "%0D").replace("\n", "%0A")
