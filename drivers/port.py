@@ -15,10 +15,12 @@ import logging
 import os
 import re
 import select
+import socket
 import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 import msgspec
 import serial
@@ -38,7 +40,8 @@ else:
     # tcflush on a port that is gone raises termios.error, which is no OSError; TypeError: closed by another thread.
     _FAILURES = (OSError, TypeError, termios.error)
 
-_OPENING = (*_FAILURES, ValueError, AttributeError)  # the URL handlers raise the last two on some malformed addresses
+# Some URL handlers raise the last four on a malformed address.
+_OPENING: tuple[type[Exception], ...] = (*_FAILURES, ValueError, AttributeError, LookupError, re.error)
 
 log = logging.getLogger(__name__)
 
@@ -64,10 +67,32 @@ class WirePiece(msgspec.Struct, frozen=True):
     data: bytes
 
 
+def wire_bytes(text: str) -> bytes:
+    """The bytes that text with escapes (`READ?\\n`) stands for. Raises: PortError: a broken escape."""
+    try:
+        return text.encode("latin-1", "backslashreplace").decode("unicode_escape").encode("latin-1")
+    except UnicodeError as exc:
+        raise PortError(f"{text!r} cannot be sent.", remedy="Expected text with escapes such as \\n or \\x03.") from exc
+
+
 def register_handlers() -> None:
     """Let pyserial find the URL handlers of this package; its list is process-wide, so once."""
     if HANDLERS not in serial.protocol_handler_packages:
         serial.protocol_handler_packages.append(HANDLERS)
+
+
+def _check_address(scheme: str, name: str) -> None:
+    """Refuse an address without host or port; what pyserial says of one is not for people."""
+    if scheme not in ("socket", "rfc2217"):
+        return
+    try:
+        parts = urlsplit(name)
+        complete = bool(parts.hostname) and parts.port is not None
+    except ValueError:
+        complete = False
+    if not complete:
+        raise PortError(f"The address {name} is not complete.",
+                        remedy=f"It has a host and a port number, such as {scheme}://10.0.0.7:5025.")  # fmt: skip
 
 
 def _instance(name: str, settings: PortSettings) -> serial.SerialBase:
@@ -77,14 +102,15 @@ def _instance(name: str, settings: PortSettings) -> serial.SerialBase:
     try:
         if scheme and not re.fullmatch(r"[a-z][a-z0-9+_]*", scheme):
             raise ValueError("not known")
+        _check_address(scheme, name)
         return serial.serial_for_url(
             name, baudrate=settings.baud, bytesize=settings.bytesize, parity=settings.parity,
             stopbits=settings.stopbits, xonxoff=settings.xonxoff, rtscts=settings.rtscts,
             timeout=_STEP, write_timeout=2.0, exclusive=True, do_not_open=True,
         )  # fmt: skip
-    except ValueError as exc:
+    except _OPENING as exc:
         if "not known" not in str(exc):
-            raise PortError(f"Port {name} cannot be used with these settings: {exc}.") from exc
+            raise _opening_failed(name, exc) from exc
         _explain_missing_handler(scheme, name)
         raise PortError(
             f"There is no kind of port called {scheme}://.",
@@ -120,11 +146,15 @@ def _opening_failed(name: str, exc: Exception) -> PortError:
         return PortError(f"Port {name} was not found.", remedy="'chassislog ports' lists those that are there.")
     if codes & {errno.ECONNREFUSED}:
         return PortError(f"Nothing answers at {name}.", remedy="Check the address, and that the instrument is on.")
+    if any(isinstance(e, socket.gaierror) for e in seen):
+        return PortError(f"The host name in {name} is not known on this network.")
     if any(isinstance(e, TimeoutError) for e in seen) or codes & {errno.EHOSTUNREACH, errno.ENETUNREACH}:
         return PortError(f"{name} cannot be reached.", remedy="Check the network lead and the address.")
     if codes & {errno.ENOTTY, errno.EISDIR, errno.EINVAL} or any(type(e).__name__ == "error" for e in seen):
         return PortError(f"{name} is not a serial port, or refuses these settings.",
                          remedy="'chassislog ports' lists those that are there.")  # fmt: skip
+    if isinstance(exc, (ValueError, LookupError, AttributeError, re.error)):
+        return PortError(f"Port {name} is not written as its kind of port is.")
     return PortError(f"Port {name} cannot be opened: {_tidy(text)}.")
 
 

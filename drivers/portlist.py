@@ -6,11 +6,14 @@ Nothing here opens a port or sends a byte: a listing must not disturb instrument
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import msgspec
+
+_SHARED = re.compile(r"/dev/(tty[A-Z]|rfcomm|usbtmc|cu\.)")
 
 
 class PortInfo(msgspec.Struct, frozen=True, kw_only=True):
@@ -104,10 +107,11 @@ def holder(name: str, *, others_only: bool = False) -> str:
     """Who has the port open, or "".
 
     Args:
-        others_only: leave this program out, and pseudo-terminals too: their far end rightly keeps both ends open.
+        others_only: leave this program out, and whatever is no serial device: the far end of a pseudo-terminal
+            rightly keeps both ends open.
     """
     path = device_path(name)
-    if not path.startswith("/dev/") or (others_only and path.startswith("/dev/pts/")):
+    if not path.startswith("/dev/") or (others_only and not _SHARED.match(path)):
         return ""
     who = _holders({path}).get(path, [])
     return ", ".join(each for each in who if not (others_only and each == "this program itself"))
