@@ -72,8 +72,8 @@ class SessionWriter:
         return self.takes
 
     def write(
-        self, folder: Path, *, radio: str = "set-5", stage: str = "before-fit",
-        meters: Sequence[Mapping[str, Any]] = (METER,), statements: Mapping[str, Any] | None = None, closed: bool = True, plan: str = "",
+        self, folder: Path, *, radio: str = "set-5", stage: str = "before-fit", plan: str = "", closed: bool = True,
+        meters: Sequence[Mapping[str, Any]] = (METER,), statements: Mapping[str, Any] | None = None,
     ) -> Path:  # fmt: skip
         """Write the session's folder; one that is not closed has neither close nor hashes."""
         folder.mkdir(parents=True)
