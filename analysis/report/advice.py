@@ -10,9 +10,9 @@ from analysis.assessment import Assessment
 from analysis.card import RadioCard
 from analysis.finding import ORDER, Finding, Level, StateOutcome, worst
 from analysis.report.matrix import highest, points, state_value, touch_findings
-from analysis.report.text import SENTENCE, exactly, listed, plain
+from analysis.report.text import SENTENCE, exactly, listed, plain, rounded
 from analysis.table import Radio
-from drivers.units import UnitError, parse, show
+from drivers.units import UnitError, parse
 
 CAUTIONS = (
     "Local electrical codes and the practice of licensed persons come before anything printed here. Work on mains "
@@ -189,15 +189,17 @@ def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, A
     if isinstance(needed, int | float) and needed > 0 and supply:
         rating = _rating(card)
         current, margin = supply.get("design_current_A"), supply.get("margin")
-        how = f" (design current {show(float(current), 'A')}" if isinstance(current, int | float) else ""
+        how = f" (design current {rounded(float(current), 'A')}" if isinstance(current, int | float) else ""
         how += f", margin {margin:g} ×)" if how and isinstance(margin, int | float) else ")" if how else ""
         if rating:
             share = rating / float(needed)
             word = "Yes" if share >= 1 else "No"
-            lines.append(f"{word}: {exactly(rating, 'VA')} fitted, {show(float(needed), 'VA')} needed{how}: "
+            lines.append(f"{word}: {exactly(rating, 'VA')} fitted, {rounded(float(needed), 'VA')} needed{how}: "
                          f"{share:.2f} times what is needed.")  # fmt: skip
         else:
-            lines.append(f"Needed: {show(float(needed), 'VA')}{how}. The rating of the one fitted is not on the card.")
+            lines.append(
+                f"Needed: {rounded(float(needed), 'VA')}{how}. The rating of the one fitted is not on the card."
+            )
         step = supply.get("next_standard_VA")
         if isinstance(step, int | float):
             lines.append(f"Next standard size: {exactly(float(step), 'VA')}.")
@@ -279,8 +281,8 @@ def _card_plug(radio: Radio, assessment: Assessment, kind: str, level: Level) ->
 
 def _connections(kind: str, level: Level) -> tuple[str, ...]:
     if kind in _TIED or level is Level.DANGER:
-        return ("No earth wire, no aerial of bare metal, no headphones, no extension loudspeaker.",
-                "No record player, recorder, computer or telephone by wire.")  # fmt: skip
+        return ("An earth wire, an aerial with bare metal, headphones, an extension loudspeaker.",
+                "A record player, recorder, computer, telephone or anything else by wire.")  # fmt: skip
     if level is Level.WITHIN:
-        return ("Nothing that was not there when it was measured, until it has been measured again.",)
-    return ("No earth wire, headphones or other equipment by wire until the missing or high readings are cleared up.",)
+        return ("Anything that was not there when it was measured, until it has been measured again.",)
+    return ("An earth wire, headphones or other equipment by wire, until the missing or high readings are cleared up.",)

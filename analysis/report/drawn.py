@@ -23,9 +23,8 @@ from analysis.report.plots import (
     RailsPlot,
     TracePlot,
 )  # fmt: skip
-from analysis.report.text import exactly, plain
+from analysis.report.text import exactly, plain, rounded
 from analysis.table import Radio, Session
-from drivers.units import show
 
 #: Voltage traces in one report: the worst points of the last sittings; the rest is in the files.
 TRACES = 4
@@ -67,10 +66,10 @@ def _loads(judged: Sequence[Session], supply: Mapping[str, Any] | None) -> LoadP
     if not bars:
         return None
     design = _number(supply.get("design_current_A")) if supply else None
-    words = "; ".join(f"{bar.load} {show(bar.mean, 'A')}, highest {show(bar.high, 'A')}" for bar in bars)
+    words = "; ".join(f"{bar.load} {rounded(bar.mean, 'A')}, highest {rounded(bar.high, 'A')}" for bar in bars)
     return LoadPlot(
         key="current", title="Current of the auxiliary transformer, by load", bars=tuple(bars), design=design,
-        alt=f"Secondary current. {words}." + (f" Design current {show(design, 'A')}." if design else ""),
+        alt=f"Secondary current. {words}." + (f" Design current {rounded(design, 'A')}." if design else ""),
         caption="Dot: mean; bar: lowest to highest reading"
                 + ("; thin bar: ± U of one reading." if any(bar.expanded for bar in bars) else "."),
     )  # fmt: skip
@@ -90,9 +89,9 @@ def _load_line(judged: Sequence[Session], supply: Mapping[str, Any]) -> LoadLine
     return LoadLinePlot(
         key="load-line", title="Load line of the auxiliary transformer", open_volts=off, resistance=resistance,
         working=working, measured=tuple(points),
-        alt=f"Secondary volts fall from {show(off, 'V')} without load along {show(resistance, 'Ohm')} to "
-            f"{show(working[1], 'V')} at the design current of {show(working[0], 'A')}.",
-        caption=f"Line: open-circuit volts less current times the winding's {show(resistance, 'Ohm')}. "
+        alt=f"Secondary volts fall from {rounded(off, 'V')} without load along {rounded(resistance, 'Ohm')} to "
+            f"{rounded(working[1], 'V')} at the design current of {rounded(working[0], 'A')}.",
+        caption=f"Line: open-circuit volts less current times the winding’s {rounded(resistance, 'Ohm')}. "
                 "Square: working point at the design current. Circles: measured.",
     )  # fmt: skip
 
@@ -128,7 +127,7 @@ def _known(values: list[float | None]) -> tuple[float, ...]:
 
 
 def _range(rail: Rail) -> str:
-    return f"from {show(min(rail.low), 'V')} to {show(max(rail.high), 'V')}"
+    return f"from {rounded(min(rail.low), 'V')} to {rounded(max(rail.high), 'V')}"
 
 
 def _gain(card: RadioCard, supply: Mapping[str, Any]) -> GainPlot | None:
@@ -154,7 +153,7 @@ def _gain(card: RadioCard, supply: Mapping[str, Any]) -> GainPlot | None:
         low=max(loss * 1.05, min(rails) * 0.7), high=max(rails) * 1.15, marks=tuple(marks), set_gain=gain,
         alt=f"Highest gain without clipping: {words}."
             + (f" The board is set to {gain:g} dB." if gain is not None else ""),
-        caption=f"(rail at its lowest − {exactly(loss, 'V')}) / source peak of {show(peak, 'V')}, sine wave.",
+        caption=f"(rail at its lowest − {exactly(loss, 'V')}) / source peak of {rounded(peak, 'V')}, sine wave.",
     )  # fmt: skip
 
 

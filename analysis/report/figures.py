@@ -126,12 +126,12 @@ def _trace(figure: Figure, plot: TracePlot) -> None:
         axes.plot([t / scale for t in times], values, dash, color=light(colour), label=name)
     peak = max((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
     least = min((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
-    top = 1.28 * max([peak, *(value for _, value in plot.limits)])
+    top = 1.42 * max([peak, *(value for _, value in plot.limits)])
     axes.set_ylim(min(0.0, 1.1 * least), top)
     for words, value in plot.limits:
         _limit_line(axes, value, words)
     if plot.over_range:
-        axes.plot([t / scale for t in plot.over_range], [top * 0.9] * len(plot.over_range), "^", color=LIMIT,
+        axes.plot([t / scale for t in plot.over_range], [top * 0.82] * len(plot.over_range), "^", color=LIMIT,
                   markersize=5, label="over range: above the meter’s scale")  # fmt: skip
     _takes(axes, plot, scale)
     _spans(axes, plot, scale)
@@ -255,11 +255,13 @@ def _gain(figure: Figure, plot: GainPlot) -> None:
             [rail], [_decibels(plot, rail)], LINES[at % 4][2], color=INK, markerfacecolor=light("fig-face"),
             markersize=6, label=f"{name}: {_decibels(plot, rail):.1f} dB",
         )  # fmt: skip
+    bottom = min(_decibels(plot, plot.low), plot.set_gain if plot.set_gain is not None else math.inf)
+    axes.set_ylim(bottom - 2, max(_decibels(plot, plot.high), plot.set_gain or -math.inf) + 2)
     if plot.set_gain is not None:
         _limit_line(axes, plot.set_gain, f"board is set to {plot.set_gain:g} dB")
     axes.set_xlabel("supply rail at the lowest of its ripple [V DC]")
     axes.set_ylabel("gain without clipping [dB]")
-    axes.legend(loc="lower right")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
 
 
 def _decibels(plot: GainPlot, rail: float) -> float:

@@ -83,6 +83,11 @@ def exactly(value: float, unit: str) -> str:
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {name}"
 
 
+def rounded(value: float, unit: str) -> str:
+    """A computed figure to three significant digits."""
+    return show(value, unit, 10.0 ** (math.floor(math.log10(abs(value))) - 2) if value else None)
+
+
 def runs(numbers: Iterable[int]) -> str:
     """Row numbers as runs: 3–5, 9."""
     parts: list[list[int]] = []
