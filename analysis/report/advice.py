@@ -1,0 +1,288 @@
+"""What an owner needs to know first, in plain words: the headline, four answers, what to do, and the radio's card."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from analysis.assessment import Assessment
+from analysis.card import RadioCard
+from analysis.finding import ORDER, Finding, Level, StateOutcome, worst
+from analysis.report.matrix import highest, points, state_value, touch_findings
+from analysis.report.text import SENTENCE, exactly, listed, plain, rounded
+from analysis.table import Radio
+from drivers.units import UnitError, parse
+
+CAUTIONS = (
+    "Local electrical codes and the practice of licensed persons come before anything printed here. Work on mains "
+    "wiring is for people who are licensed for it where the radio is.",
+    "A valve radio holds voltages that can kill, and its reservoir capacitors can keep them after the plug is out. "
+    "Unplug it, and let a competent person discharge it, before the back or the knobs come off.",
+    "The figures hold for the socket, the leads and the state of the radio on the day. Heat, damp, age and any repair "
+    "change them. Another socket may be wired the other way round.",
+    "“Within” says that what was measured, with its uncertainty, lay below the limit named beside it. It is no "
+    "approval, and says nothing of what was not measured.",
+    "The limits are product limits for new equipment, used as yardsticks. Their source stands beside each; the edition "
+    "in force locally rules.",
+    "Do not remove an earth connection, a fuse or a barrier to make a reading better.",
+)
+_HEADLINES = {
+    Level.DANGER: "Do not touch any metal of this radio while its plug is in a socket.",
+    Level.CAUTION: "Keep off the metal of this radio while its plug is in: not all of it stayed below its limit.",
+    Level.UNDECIDED: "Treat this radio’s metal as live: too little was measured to say how it stands to the mains.",
+    Level.WITHIN: "Every touchable part that was measured stayed below its touch limit, in the states shown below.",
+}
+_FIRST = {
+    Level.DANGER: "Unplug it before anyone touches metal, and have the cause put right by a licensed person.",
+    Level.CAUTION: "Do not touch its metal with the plug in until a licensed person has looked at the findings below.",
+    Level.UNDECIDED: "Do not touch its metal with the plug in until the missing readings have been taken.",
+}
+_KINDS = {
+    "tied": "The chassis is connected to one pin of the mains plug{pin}.",
+    "tied-through-switch": "The chassis is connected to one pin of the mains plug{pin} through the mains switch; with "
+                           "the switch off it can take the voltage of the other pin.",
+    "rc-coupled": "The chassis is coupled to the mains through a resistor with a capacitor.",
+    "line-capacitor": "The chassis is coupled to the mains through a capacitor.",
+    "earthed": "The chassis is connected to the earth pin of the plug.",
+    "isolated": "No connection between the mains and the chassis was found by measurement.",
+}  # fmt: skip
+_TIED = ("tied", "tied-through-switch")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """A question that an owner has, and what the readings answer."""
+
+    question: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardText:
+    """The card that stays with the radio."""
+
+    signal: str  #: DANGER, WARNING or CAUTION
+    title: str
+    message: str
+    chassis: str
+    plug: str
+    connect: tuple[str, ...]
+    fuse: str
+    date: str
+    notice: str
+
+
+def touch_level(assessment: Assessment) -> Level:
+    """The worst of what bears on touching the radio; of nothing at all, undecided."""
+    kinds = ("touch-voltage:", "touch-current:", "chassis-kind", "insulation")
+    found = [f.level for f in assessment.findings if f.id.startswith(kinds)]
+    level = worst(found)
+    # A radio that is not fully measured is never shown as within.
+    return Level.UNDECIDED if level is Level.WITHIN and not assessment.fully_measured else level
+
+
+def headline(assessment: Assessment) -> str:
+    """One sentence on touching it, and one where something else is worse than that."""
+    level = touch_level(assessment)
+    others = [f for f in assessment.findings if ORDER.index(f.level) < ORDER.index(level)]
+    also = f" Apart from touch: {plain(others[0].title, 160).rstrip('.')}." if others else ""
+    return _HEADLINES[level] + also
+
+
+def actions(assessment: Assessment) -> tuple[str, ...]:
+    """What to do, in order of weight, each once."""
+    level = touch_level(assessment)
+    found = [_FIRST[level]] if level in _FIRST else ["Keep this record with the radio; measure again after any repair."]
+    found += [plain(f.advice, SENTENCE) for f in assessment.findings if f.advice and f.level is not Level.WITHIN]
+    return tuple(dict.fromkeys(found))[:8]
+
+
+def answers(radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | None) -> tuple[Answer, ...]:
+    """What an owner asks first."""
+    return (
+        Answer(question="What may not be touched?", lines=_touch(radio, assessment)),
+        Answer(question="What does the way round of the plug change?", lines=plug_lines(radio, assessment)),
+        Answer(question="Is the added transformer big enough?", lines=_transformer(radio.card, assessment, supply)),
+        Answer(question="What was not measured?", lines=_unmeasured(assessment)),
+    )
+
+
+def _touch(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
+    if not points(radio, assessment):
+        return ("No touchable point is on the radio’s card: count all metal as live.",)
+    levels = _point_levels(radio, assessment)
+    words = {
+        Level.DANGER: "Never with the plug in: {}.",
+        Level.CAUTION: "Not with the plug in: {}; above the limit, or too close to it.",
+        Level.UNDECIDED: "Not shown to be below the limit, so count as live: {}.",
+        Level.WITHIN: "Below the touch limits in every state measured: {}.",
+    }
+    lines = []
+    for level in ORDER:
+        names = [plain(point, 60) for point, found in levels.items() if found is level]
+        if names:
+            lines.append(words[level].format(listed(names, most=60)))
+    lines.append("Screws, shafts and sockets that join a point above count with it. Other metal was not measured.")
+    return tuple(lines)
+
+
+def _point_levels(radio: Radio, assessment: Assessment) -> dict[str, Level]:
+    found: dict[str, Level] = {}
+    for point in points(radio, assessment):
+        ids = (f"touch-voltage:{point}", f"touch-current:{point}")
+        found[point] = worst(f.level for f in assessment.findings if f.id in ids)
+    return found
+
+
+def plug_lines(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
+    """What the two ways of the plug read on the chassis, or on the first point that has both."""
+    found = touch_findings(assessment)
+    order = sorted(found, key=lambda point: point != "chassis")
+    for point in order:
+        one, two = highest(found[point], "1"), highest(found[point], "2")
+        if one is not None and two is not None:
+            return (*_two_ways(plain(point, 60), one, two), _plug_words(radio.card))
+    half = next(((point, way) for point in order for way in "12" if highest(found[point], way)), None)
+    if half:
+        point, way = half
+        state = highest(found[point], way)
+        read = state_value(state) if state else "–"
+        other = "2" if way == "1" else "1"
+        return (f"Only way {way} was measured ({plain(point, 60)}: at most {read}). Way {other} is unknown: "
+                "count it as live.", _plug_words(radio.card))  # fmt: skip
+    return ("Not measured: count both ways as live.", _plug_words(radio.card))
+
+
+def _two_ways(point: str, one: StateOutcome, two: StateOutcome) -> tuple[str, ...]:
+    first = f"{point}: at most {state_value(one)} in way 1, {state_value(two)} in way 2."
+    lower = lower_way(one, two)
+    if lower is None:
+        return (first, "Neither way is clearly lower at the socket used.")
+    return (first, f"Way {lower} measured lower at the socket used. In another socket it can be the other way: count "
+                   "on the higher figure.")  # fmt: skip
+
+
+def lower_way(one: StateOutcome, two: StateOutcome) -> str | None:
+    """The way of the plug that measured clearly lower, or None."""
+    if one.overload or two.overload or one.value is None or two.value is None:
+        return None if one.overload == two.overload else ("2" if one.overload else "1")
+    doubt = (one.expanded_uncertainty or 0.0) + (two.expanded_uncertainty or 0.0)
+    if abs(one.value - two.value) <= doubt:
+        return None
+    return "1" if one.value < two.value else "2"
+
+
+def _plug_words(card: RadioCard) -> str:
+    if card.plug in ("polarised", "earthed"):
+        return (f"The plug is {card.plug}: way 2 stands for a socket that is wired the wrong way round, and was "
+                "measured, if at all, through a crossed test lead.")  # fmt: skip
+    if card.plug == "reversible":
+        return "The plug fits either way round. Way 1: the marked pin in the contact that was proved live."
+    return "The card does not say whether the plug fits either way round: count on it."
+
+
+def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, Any] | None) -> tuple[str, ...]:
+    finding = assessment.of("supply-rating")
+    lines = []
+    needed = supply.get("required_VA") if supply else None
+    if isinstance(needed, int | float) and needed > 0 and supply:
+        rating = _rating(card)
+        current, margin = supply.get("design_current_A"), supply.get("margin")
+        how = f" (design current {rounded(float(current), 'A')}" if isinstance(current, int | float) else ""
+        how += f", margin {margin:g} ×)" if how and isinstance(margin, int | float) else ")" if how else ""
+        if rating:
+            share = rating / float(needed)
+            word = "Yes" if share >= 1 else "No"
+            lines.append(f"{word}: {exactly(rating, 'VA')} fitted, {rounded(float(needed), 'VA')} needed{how}: "
+                         f"{share:.2f} times what is needed.")  # fmt: skip
+        else:
+            lines.append(
+                f"Needed: {rounded(float(needed), 'VA')}{how}. The rating of the one fitted is not on the card."
+            )
+        step = supply.get("next_standard_VA")
+        if isinstance(step, int | float):
+            lines.append(f"Next standard size: {exactly(float(step), 'VA')}.")
+    if finding is not None:
+        lines.append(plain(finding.statement, SENTENCE))
+    return tuple(lines) or ("Not established: its current was not measured.",)
+
+
+def _rating(card: RadioCard) -> float | None:
+    try:
+        return parse(card.transformer.rating, "VA") if card.transformer.rating else None
+    except UnitError:
+        return None
+
+
+def missing(assessment: Assessment) -> tuple[str, ...]:
+    """What was not measured: of the whole radio, then of each finding."""
+    found = [plain(text, 300) for text in assessment.missing]
+    for finding in assessment.findings:
+        if finding.missing:
+            lacking = "; ".join(plain(text, 300) for text in finding.missing)
+            found.append(f"{plain(finding.title, 120).rstrip('.')}: {lacking}")
+    return tuple(dict.fromkeys(found))
+
+
+def _unmeasured(assessment: Assessment) -> tuple[str, ...]:
+    found = missing(assessment)
+    first = "The radio is not fully measured."
+    if assessment.fully_measured:
+        first = "Every plug and switch state of the points on the card was measured."
+    more = (f"{len(found) - 5} more, all listed under “What was not measured”.",) if len(found) > 6 else ()
+    return (first, *(found[:5] if more else found), *more)
+
+
+def chassis_words(finding: Finding | None) -> str:
+    """How the chassis stands to the mains."""
+    kind = str(finding.extra.get("kind") or "") if finding else ""
+    if kind not in _KINDS:
+        return "How the chassis stands to the mains was not established: count it as live."
+    pin = finding.extra.get("pin") if finding else None
+    return _KINDS[kind].format(pin=f" (pin {pin})" if pin in (1, 2) else "")
+
+
+def card_text(radio: Radio, assessment: Assessment, date: str) -> CardText:
+    """The card that stays with the radio."""
+    level = touch_level(assessment)
+    finding = assessment.of("chassis-kind")
+    kind = str(finding.extra.get("kind") or "") if finding else ""
+    signal, message = {
+        Level.DANGER: ("DANGER", "Mains voltage on metal parts. Touching them can kill."),
+        Level.CAUTION: ("WARNING", "Metal parts can carry voltage. Touching them could kill or injure."),
+        Level.UNDECIDED: ("WARNING", "Metal parts were not shown to be free of mains voltage. Count them as live."),
+        Level.WITHIN: ("CAUTION", "Mains voltage inside. Below the touch limits when it was measured, on that day."),
+    }[level]
+    return CardText(
+        signal=signal, title=plain(radio.card.title), message=message, chassis=chassis_words(finding),
+        plug=_card_plug(radio, assessment, kind, level), connect=_connections(kind, level),
+        fuse=plain(radio.card.transformer.fuse, 80) or "not recorded", date=date,
+        notice="Unplug before opening. Capacitors keep their charge. Local codes and licensed practice come first.",
+    )  # fmt: skip
+
+
+def _card_plug(radio: Radio, assessment: Assessment, kind: str, level: Level) -> str:
+    found = touch_findings(assessment)
+    chassis = found.get("chassis") or next(iter(found.values()), None)
+    one, two = (highest(chassis, way) if chassis else None for way in "12")
+    lower = lower_way(one, two) if one and two else None
+    at = f" At the socket used, way {lower} measured lower ({state_value(one if lower == '1' else two)}" if (
+        lower and one and two) else ""  # fmt: skip
+    at += f", the other way {state_value(two if lower == '1' else one)})." if at and one and two else ""
+    if radio.card.plug in ("polarised", "earthed"):
+        return f"A socket that is wired the wrong way round can make the chassis live.{at}"
+    if kind in _TIED or level is not Level.WITHIN:
+        return f"Either way round of the plug can make the chassis live.{at}"
+    return (
+        f"Either way round of the plug changes what the chassis reads.{at}" if at else "See the report for both ways."
+    )
+
+
+def _connections(kind: str, level: Level) -> tuple[str, ...]:
+    if kind in _TIED or level is Level.DANGER:
+        return ("An earth wire, an aerial with bare metal, headphones, an extension loudspeaker.",
+                "A record player, recorder, computer, telephone or anything else by wire.")  # fmt: skip
+    if level is Level.WITHIN:
+        return ("Anything that was not there when it was measured, until it has been measured again.",)
+    return ("An earth wire, headphones or other equipment by wire, until the missing or high readings are cleared up.",)

@@ -1,0 +1,211 @@
+"""Readings of sessions as the report's pictures need them: whole columns at a time, thinned to what print can show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.report.plots import LoadBar, Span, Take, TracePlot
+from analysis.report.text import exactly, plain
+from analysis.table import Session, finite
+from drivers.units import UnitError, parse
+
+Floats = np.ndarray[Any, np.dtype[np.float64]]
+Ints = np.ndarray[Any, np.dtype[np.int64]]
+#: Stretches of time that a picture can tell apart: 17 cm at 150 lines an inch and a little less. Source: own choice.
+BINS = 800
+#: The loads that the board goes through, in order; others follow in the order of the alphabet.
+LOADS = ("none", "idle", "pairing", "playing", "loudest", "cold", "hot")
+
+
+def thin(times: Floats, values: Floats, stretch: Ints, bins: int = BINS) -> tuple[Floats, Floats]:
+    """The lowest and highest value of each bin, at their own times, with NaN between stretches.
+
+    Args:
+        times: never falling. [s] shape (n,)
+        values: shape (n,)
+        stretch: number of the unbroken stretch that each belongs to, never falling. shape (n,)
+    Returns: times and values, at most 3 · (bins + stretches) of them; every extreme is kept exactly.
+    """
+    if len(times) == 0:
+        return times, values
+    span = float(times[-1] - times[0]) or 1.0
+    column = np.minimum(((times - times[0]) / span * bins).astype(np.int64), bins - 1)
+    if stretch[-1] - stretch[0] >= bins:  # more breaks than the picture has room for
+        stretch = np.zeros_like(stretch)
+    fresh = np.ones(len(times), dtype=bool)
+    fresh[1:] = (np.diff(column) != 0) | (np.diff(stretch) != 0)
+    starts = np.flatnonzero(fresh)
+    group = np.cumsum(fresh) - 1
+    picks = [_first_where(values == ends.reduceat(values, starts)[group], group) for ends in (np.minimum, np.maximum)]
+    kept = np.unique(np.concatenate(picks))
+    breaks = np.flatnonzero(np.diff(stretch[kept])) + 1
+    return np.insert(times[kept], breaks, times[kept][breaks]), np.insert(values[kept], breaks, np.nan)
+
+
+def _first_where(hit: np.ndarray[Any, np.dtype[np.bool_]], group: Ints) -> Ints:
+    """The first hit of each group."""
+    places = np.flatnonzero(hit)
+    return places[np.unique(group[places], return_index=True)[1]]
+
+
+def codes(frame: pd.DataFrame, names: Sequence[str]) -> Ints:
+    """One number for each combination of some category columns."""
+    total = np.zeros(len(frame), dtype=np.int64)
+    for name in names:
+        column = frame[name].astype("category").cat
+        total = total * (len(column.categories) + 1) + column.codes.to_numpy(dtype=np.int64)
+    return total
+
+
+def state_words(plug: str, switch: str, burden: str) -> str:
+    """A state's tags in few words."""
+    words = [f"plug {plug}" if plug else "", switch, burden_words(burden) if burden else ""]
+    return plain(" ".join(word for word in words if word), 40)
+
+
+def burden_words(text: str) -> str:
+    """A burden as written on a tag, in the shortest form."""
+    try:
+        return exactly(parse(text, "Ohm"), "Ohm")
+    except UnitError:
+        return plain(text, 20)
+
+
+def point_rows(session: Session, point: str) -> pd.DataFrame:
+    """Rows of volts at a point."""
+    frame = session.readings
+    return frame[(frame["point"] == point).to_numpy() & (frame["quantity"] == "voltage").to_numpy()]
+
+
+def trace(session: Session, point: str, *, key: str, limits: tuple[tuple[str, float], ...]) -> TracePlot | None:
+    """A point's volts against time in one session, or None where there is nothing to draw."""
+    rows = point_rows(session, point)
+    usable = rows["status"].isin(["ok", "overload"]).to_numpy()
+    rows = rows[usable].sort_values("elapsed_s", kind="stable")
+    if rows.empty:
+        return None
+    over = (rows["status"] == "overload").to_numpy()
+    times = finite(rows["elapsed_s"])
+    traces = _traces(rows, over, times)
+    over_times = thin(times[over], np.zeros(int(over.sum())), np.zeros(int(over.sum()), dtype=np.int64), 60)[0]
+    takes = takes_at(session, point)
+    words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
+    if over.any():
+        words.append(f"{int(over.sum()):,} readings over range")
+    alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}; {len(takes)} takes."
+    return TracePlot(
+        key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(limits),
+        caption=f"Session {plain(session.name)}: {len(rows):,} readings."
+                + (" Points: takes with ± U." if takes else ""),
+        traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for name, t, v in traces),
+        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=limits,
+    )  # fmt: skip
+
+
+def _limit_words(limits: tuple[tuple[str, float], ...]) -> str:
+    return f" Limit lines: {', '.join(words for words, _ in limits)}." if limits else ""
+
+
+def _volts(value: float) -> str:
+    return f"{value:.3g} V"
+
+
+def _traces(rows: pd.DataFrame, over: Any, times: Floats) -> list[tuple[str, Floats, Floats]]:
+    """A thinned line for each meter and coupling; a change of tags or an overload breaks it."""
+    found = []
+    kinds = codes(rows, ["meter", "coupling"])
+    tags = codes(rows, ["plug", "switch", "burden"])
+    values = finite(rows["value"])
+    for kind in np.unique(kinds):
+        own = np.flatnonzero(kinds == kind)
+        stretch = np.zeros(len(own), dtype=np.int64)
+        stretch[1:] = np.cumsum((np.diff(tags[own]) != 0) | (np.diff(over[own].astype(np.int64)) != 0))
+        drawn = ~over[own] & np.isfinite(values[own])
+        if drawn.any():
+            first = rows.iloc[own[0]]
+            coupling = {"ac": "AC", "dc": "DC", "acdc": "AC+DC"}.get(str(first["coupling"]), "coupling not told")
+            name = f"meter {plain(first['meter'], 30)}, {coupling}"
+            found.append((name, *thin(times[own][drawn], values[own][drawn], stretch[drawn])))
+    return found
+
+
+def _spans(rows: pd.DataFrame, times: Floats) -> tuple[Span, ...]:
+    """Stretches of one state's tags; none where there are too many to tell apart."""
+    tags = codes(rows, ["plug", "switch", "burden"])
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(tags)) + 1))
+    if len(starts) > 24:
+        return ()
+    ends = np.append(times[starts[1:]], times[-1])
+    states = [rows.iloc[int(start)] for start in starts]
+    return tuple(
+        Span(begin=float(times[start]), end=float(end), words=state_words(row["plug"], row["switch"], row["burden"]))
+        for start, end, row in zip(starts, ends, states, strict=True)
+    )
+
+
+def takes_at(session: Session, point: str) -> list[Take]:
+    """The takes of volts at a point, with U from the readings that each rests on."""
+    found = []
+    for entry in session.takes:
+        rows = session.readings.iloc[entry.first : entry.last + 1]
+        rows = rows[(rows["meter"] == entry.meter).to_numpy()]
+        if entry.quantity == "voltage" and entry.value is not None and len(rows) and rows["point"].iloc[-1] == point:
+            u = rows["u"].median()
+            moment = float(rows["elapsed_s"].iloc[-1])
+            found.append(Take(elapsed=moment, value=entry.value, expanded=None if pd.isna(u) else 2 * float(u)))
+    return found
+
+
+def load_bars(sessions: Sequence[Session]) -> list[LoadBar]:
+    """Amperes of the auxiliary transformer's secondary, by load."""
+    frames = [_secondary(session, "current") for session in sessions]
+    frames = [frame for frame in frames if not frame.empty]
+    if not frames:
+        return []
+    rows = pd.concat([frame.assign(load=frame["load"].astype(str)) for frame in frames])
+    bars = []
+    for load, part in rows.groupby("load", sort=False):
+        u = part["u"].median()
+        bars.append(LoadBar(
+            load=plain(load, 40) or "load not tagged", mean=float(part["value"].mean()), low=float(part["value"].min()),
+            high=float(part["value"].max()), expanded=None if pd.isna(u) else 2 * float(u), count=len(part),
+        ))  # fmt: skip
+    return sorted(bars, key=lambda bar: (LOADS.index(bar.load) if bar.load in LOADS else len(LOADS), bar.load))
+
+
+def _secondary(session: Session, quantity: str) -> pd.DataFrame:
+    frame = session.readings
+    wanted = (frame["point"] == "secondary") & (frame["quantity"] == quantity) & (frame["status"] == "ok")
+    return frame.loc[wanted.to_numpy(), ["load", "value", "u"]]
+
+
+def load_points(sessions: Sequence[Session]) -> list[tuple[str, float, float]]:
+    """Mean amperes and volts of the secondary for each load that has both; the load `none` stands for no amperes."""
+    means: dict[str, dict[str, float]] = {}
+    for quantity in ("current", "voltage"):
+        frames = [_secondary(session, quantity).assign(load=lambda f: f["load"].astype(str)) for session in sessions]
+        rows = pd.concat(frames) if frames else pd.DataFrame({"load": [], "value": []})
+        means[quantity] = {str(load): float(value) for load, value in rows.groupby("load")["value"].mean().items()}
+    amperes, volts = means["current"], means["voltage"]
+    if "none" in volts:
+        amperes.setdefault("none", 0.0)
+    return [(plain(load, 40), amperes[load], volts[load]) for load in sorted(amperes) if load in volts]
+
+
+def highest_by_state(sessions: Sequence[Session], points: Sequence[str]) -> dict[tuple[str, str, str], float]:
+    """The highest reading without a burden in each point, plug and switch: no judgement, the same measure for any."""
+    found: dict[tuple[str, str, str], float] = {}
+    for session in sessions:
+        for point in points:
+            rows = point_rows(session, point)
+            rows = rows[(rows["status"] == "ok").to_numpy() & (rows["burden"] == "").to_numpy()]
+            rows = rows[(rows["coupling"] != "dc").to_numpy()]
+            for plug, switch in rows[["plug", "switch"]].drop_duplicates().itertuples(index=False):
+                part = rows[(rows["plug"] == plug).to_numpy() & (rows["switch"] == switch).to_numpy()]
+                state, value = (point, str(plug), str(switch)), float(part["value"].max())
+                found[state] = max(value, found.get(state, value))
+    return found
