@@ -11,16 +11,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from analysis.rectifier_steady import Branches, Waves, steady
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
+from analysis.rectifier_newton import Array, Branches
+from analysis.rectifier_steady import Waves, steady
 
 #: Reading of an average-responding meter over the rectified mean: the form factor of a sine, π/(2√2).
 FORM_FACTOR = math.pi / (2 * math.sqrt(2))
@@ -358,6 +354,8 @@ def _wright_omega(z: Array) -> Array:
 
 def _pulse(circuit: Circuit, load: Load, waves: Waves, k: int) -> _Pulse:
     rail, charging, taken, weight = (w[:, k] for w in (waves.rail, waves.charging, waves.load, waves.weight))
+    # No rail can fall below zero; the rule of integration may undershoot it a little where a reservoir runs empty.
+    rail, taken = np.maximum(rail, 0.0), np.maximum(taken, 0.0)
     loaded = load.current > 0 and load.conductance > 0
     if not loaded and isinstance(circuit.diode, PiecewiseDiode):
         charging, taken = np.zeros_like(charging), np.zeros_like(taken)

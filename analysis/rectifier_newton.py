@@ -65,25 +65,6 @@ class State:
     i2: Array
 
 
-def _emf(branches: Branches, theta: Array) -> Array:
-    return np.asarray(branches.peak * np.sin(theta))
-
-
-def load_current(branches: Branches, v: Array) -> tuple[Array, Array]:
-    """Load current, and how fast it grows with v. For a doubler the mirror image is taken to move alike, which is
-    exact for slow changes and makes Newton's method an inexact one for fast ones."""
-    across = across(branches, v)
-    wanted = branches.conductance * across
-    limited = wanted > branches.current
-    slope = np.where(limited, 0.0, branches.conductance * (2.0 if branches.stacked else 1.0))
-    return np.where(limited, branches.current, wanted), slope
-
-
-def across(branches: Branches, v: Array) -> Array:
-    """The voltage that the load sees."""
-    return v + np.roll(v, v.shape[0] // 2, axis=0) if branches.stacked else v
-
-
 def solve_period(branches: Branches, grid: Grid, v1: Array, v2: Array) -> State:
     """The steady state on one grid, from a first guess of both stages, (steps, n).
 

@@ -43,7 +43,7 @@ def steady(branches: Branches) -> Waves:
     state = solve_period(branches, grid, flat, flat)
     counts = _FINE if start.size <= _FEW else _LATER
     for _ in range(_PASSES):
-        new_lo, new_hi, resolved = _window(branches, grid, state)
+        new_lo, new_hi, resolved = _window(grid, state)
         finer = _grid(branches, new_lo, new_hi, counts)
         state = solve_period(branches, finer, *_carry_over(grid, state, finer))
         grid = finer
@@ -98,7 +98,7 @@ def _grid(branches: Branches, lo: Array, hi: Array, counts: tuple[int, int, int]
     return Grid(start=start, span=span, step=step, theta_1=ends - (1 - C1) * step, theta_2=ends)
 
 
-def _window(branches: Branches, grid: Grid, state: State) -> tuple[Array, Array, bool]:
+def _window(grid: Grid, state: State) -> tuple[Array, Array, bool]:
     """First and last phase with a charging current worth the name, a little widened, and whether the window was
     already well resolved."""
     conducting = np.maximum(state.i1, state.i2) > 1e-3 * np.maximum(state.i1, state.i2).max(axis=0)
