@@ -1,144 +1,20 @@
-"""Small rectifier supplies: transformer, diodes, reservoir and load to rails, ripple and secondary current.
-
-All quantities are floats in SI base units; the EMF is the open-circuit rms voltage of the winding (of one half for
-a centre tap), and the winding's resistance is that of the whole transformer seen from the secondary. Leakage
-inductance, the core, the capacitor's own losses and flat-topped mains are outside the model.
-"""
+"""Small rectifier supplies: transformer, diodes, reservoir and load to rails, ripple and secondary current."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
 
+from analysis.rectifier_circuit import Circuit, Diode, ExponentialDiode, Load, PiecewiseDiode, Topology
 from analysis.rectifier_newton import Array, Branches
 from analysis.rectifier_steady import Waves, steady
 
 #: Reading of an average-responding meter over the rectified mean: the form factor of a sine, π/(2√2).
 FORM_FACTOR = math.pi / (2 * math.sqrt(2))
-#: A constant-current load falls in proportion to its voltage below this: no electronics draws full current from
-#: nothing. [V]
-KNEE = 1.0
-
-
-class Topology(StrEnum):
-    """How the diodes and reservoirs are wired."""
-
-    HALF_WAVE = "half-wave"
-    CENTRE_TAP = "centre-tap"
-    BRIDGE = "bridge"
-    DUAL_HALF_WAVE = "dual-half-wave"  #: a positive and a negative rail from one winding
-    DOUBLER = "doubler"  #: full-wave: as the dual one, with one load across both reservoirs
-
-
-@dataclass(frozen=True, slots=True)
-class PiecewiseDiode:
-    """No current below `drop`, above it (v − drop)/`resistance`."""
-
-    drop: float = 0.7  #: [V]
-    resistance: float = 0.05  #: [Ω]
-
-    def __post_init__(self) -> None:
-        if not (0 <= self.drop < math.inf and 0 <= self.resistance < math.inf):
-            raise ValueError(f"diode drop {self.drop!r} V and resistance {self.resistance!r} Ω cannot be negative")
-
-
-@dataclass(frozen=True, slots=True)
-class ExponentialDiode:
-    """i = saturation·(exp(v_junction/(emission·thermal)) − 1), with a resistance in series.
-
-    The defaults describe a silicon rectifier of the 1 A class at 27 °C.
-    Source: W. Shockley's diode equation, with an emission coefficient and a series resistance.
-    """
-
-    saturation: float = 14.11e-9  #: [A]
-    emission: float = 1.984
-    thermal: float = 25.865e-3  #: kT/q [V]
-    resistance: float = 33.89e-3  #: [Ω]
-
-    def __post_init__(self) -> None:
-        if not (self.saturation > 0 and self.emission > 0 and self.thermal > 0 and self.resistance >= 0):
-            raise ValueError("a diode's saturation current, emission and thermal voltage must be above zero")
-
-
-Diode = PiecewiseDiode | ExponentialDiode
-
-
-@dataclass(frozen=True, slots=True)
-class Load:
-    """Draws min(current, conductance · v); build one with the functions below."""
-
-    current: float  #: [A]; infinite for a resistor
-    conductance: float  #: [S]
-
-    def __post_init__(self) -> None:
-        if not (self.current >= 0 and 0 <= self.conductance < math.inf):
-            raise ValueError(f"a load of {self.current!r} A, {self.conductance!r} S: expected zero or more")
-
-
-NO_LOAD = Load(0.0, 0.0)
-
-
-def resistor(resistance: float) -> Load:
-    """A resistor across the rail. [Ω] Raises: ValueError: not above zero."""
-    if not resistance > 0:
-        raise ValueError(f"a load resistance of {resistance!r} Ω: expected more than zero")
-    return Load(math.inf, 1 / resistance)
-
-
-def constant_current(current: float) -> Load:
-    """A sink of `current` while its rail is above 1 V, in proportion to the voltage below. [A]"""
-    return regulated(current, KNEE)
-
-
-def regulated(current: float, dropout: float) -> Load:
-    """A linear regulator that takes `current` while the rail is above `dropout`, and lets it fall below. [A], [V]"""
-    if not (0 <= current < math.inf and dropout > 0):
-        raise ValueError(f"a load of {current!r} A with a dropout of {dropout!r} V: expected zero or more, above zero")
-    return Load(current, current / dropout)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Circuit:
-    """One supply; `winding_resistance` and `emf` are of one half for a centre tap."""
-
-    topology: Topology
-    emf: float  #: open-circuit rms [V]
-    winding_resistance: float  #: [Ω]
-    reservoir: float  #: each reservoir capacitor [F]
-    frequency: float  #: [Hz]
-    load: Load
-    negative_load: Load | None = None  #: dual half-wave only; None: as the positive rail
-    diode: Diode = PiecewiseDiode()
-
-    def __post_init__(self) -> None:
-        for name in ("emf", "reservoir", "frequency"):
-            if not 0 < getattr(self, name) < math.inf:
-                raise ValueError(f"{name} is {getattr(self, name)!r}: expected more than zero")
-        if not 0 <= self.winding_resistance < math.inf:
-            raise ValueError(f"winding resistance is {self.winding_resistance!r} Ω: expected zero or more")
-        if self.winding_resistance + self.diode.resistance <= 0:
-            raise ValueError("winding and diode without any resistance: the charging current would be endless")
-        if self.negative_load is not None and self.topology is not Topology.DUAL_HALF_WAVE:
-            raise ValueError(f"a {self.topology} supply has no negative rail to load")
-        if isinstance(self.diode, PiecewiseDiode) and self.emf * math.sqrt(2) <= self.diodes * self.diode.drop:
-            raise ValueError(
-                f"there is no rail: a peak of {self.emf * math.sqrt(2):.3g} V does not overcome "
-                f"{self.diodes * self.diode.drop:.3g} V of diode drop"
-            )
-
-    @property
-    def diodes(self) -> int:
-        """Diodes in series while charging."""
-        return 2 if self.topology is Topology.BRIDGE else 1
-
-    def loaded(self, load: Load) -> Circuit:
-        """The same supply with another load; both rails of a dual one get it."""
-        return replace(self, load=load, negative_load=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +51,7 @@ class Solution:
     secondary_average_rectified: float  #: time mean of |i| [A]
     secondary_peak: float  #: [A]
     secondary_dc: float  #: time mean of i [A]
+    source_power: float  #: mean of e·i, of both halves of a centre tap [W]
     ac_coupled_average_rectified: float  #: time mean of |i − mean| [A]
 
     @property
@@ -206,6 +83,25 @@ class Solution:
     def winding_loss(self) -> float:
         """Heat in the winding resistance, of both halves of a centre tap. [W]"""
         return self.windings * self.secondary_rms**2 * self.circuit.winding_resistance
+
+    @property
+    def terminal_rms(self) -> float:
+        """True rms voltage across the loaded winding, of one half of a centre tap: that of e − R·i. [V]"""
+        r, e = self.circuit.winding_resistance, self.circuit.emf
+        return math.sqrt(e**2 - 2 * r * self.source_power / self.windings + (r * self.secondary_rms) ** 2)
+
+    @property
+    def terminal_average_reading(self) -> float:
+        """What an average-responding voltmeter shows across the loaded winding. [V]
+
+        The terminal voltage has the sign of the EMF throughout, so that the rectified means subtract.
+        """
+        return self.circuit.emf - FORM_FACTOR * self.circuit.winding_resistance * self.secondary_average_rectified
+
+    @property
+    def diode_loss(self) -> float:
+        """Heat in all diodes: what the EMF gives and neither winding nor load takes. [W]"""
+        return self.source_power - self.winding_loss - self.load_power
 
     @property
     def load_power(self) -> float:
@@ -255,8 +151,7 @@ def _solve_alike(circuits: Sequence[Circuit]) -> list[Solution]:
     """Supplies that share topology, frequency and diode."""
     if circuits[0].topology is Topology.DUAL_HALF_WAVE:
         # A diode of one rail never conducts while the other one's does, so that each rail is a half-wave supply.
-        positive = [c.load for c in circuits]
-        negative = [c.load if c.negative_load is None else c.negative_load for c in circuits]
+        positive, negative = zip(*(c.positive_and_negative for c in circuits), strict=True)
         pulses = _pulses([*circuits, *circuits], [*positive, *negative])
         n = len(circuits)
         return [_dual(circuit, pulses[k], pulses[k + n]) for k, circuit in enumerate(circuits)]
@@ -271,7 +166,7 @@ class _Pulse:
     rail: Rail
     charging: Array  #: at each stage, shape (n,) [A]
     weight: Array  #: of each stage in the mean over the period
-    loaded: bool
+    source_power: float  #: mean of e·i over the period [W]
 
     @property
     def mean(self) -> float:
@@ -353,9 +248,11 @@ def _wright_omega(z: Array) -> Array:
 
 
 def _pulse(circuit: Circuit, load: Load, waves: Waves, k: int) -> _Pulse:
-    rail, charging, taken, weight = (w[:, k] for w in (waves.rail, waves.charging, waves.load, waves.weight))
+    rail, charging, taken, weight, emf = (
+        w[:, k] for w in (waves.rail, waves.charging, waves.load, waves.weight, waves.emf)
+    )
     # No rail can fall below zero; the rule of integration may undershoot it a little where a reservoir runs empty.
-    rail, taken = np.maximum(rail, 0.0), np.maximum(taken, 0.0)
+    rail = np.maximum(rail, 0.0)
     loaded = load.current > 0 and load.conductance > 0
     if not loaded and isinstance(circuit.diode, PiecewiseDiode):
         charging, taken = np.zeros_like(charging), np.zeros_like(taken)
@@ -365,13 +262,13 @@ def _pulse(circuit: Circuit, load: Load, waves: Waves, k: int) -> _Pulse:
         name="positive", mean=float(weight @ rail), lowest=float(rail.min()), highest=float(rail.max()),
         load_current=float(weight @ taken), load_power=float(weight @ (taken * rail)),
     )  # fmt: skip
-    return _Pulse(found, charging, weight, loaded)
+    return _Pulse(found, charging, weight, float(weight @ (emf * charging)))
 
 
 def _single(circuit: Circuit, pulse: _Pulse) -> Solution:
     """Secondary current of the topologies with one rail, from the charging pulse over its period."""
     mean, mean_square = pulse.mean, pulse.mean_square
-    average, dc = mean, 0.0
+    average, dc, power = mean, 0.0, pulse.source_power
     if circuit.topology is Topology.HALF_WAVE:
         dc = mean
         ac_average = 2 * pulse.excess(dc)
@@ -379,14 +276,14 @@ def _single(circuit: Circuit, pulse: _Pulse) -> Solution:
         mean_square, average, dc = mean_square / 2, mean / 2, mean / 2
         ac_average = pulse.excess(dc)
     elif circuit.topology is Topology.DOUBLER:  # and the mirror image in the other half cycle
-        mean_square, average = 2 * mean_square, 2 * mean
+        mean_square, average, power = 2 * mean_square, 2 * mean, 2 * power
         ac_average = average
     else:
         ac_average = average
     return Solution(
         circuit=circuit, rails=(pulse.rail,), secondary_rms=math.sqrt(mean_square),
         secondary_average_rectified=average, secondary_peak=pulse.peak, secondary_dc=dc,
-        ac_coupled_average_rectified=ac_average,
+        source_power=power, ac_coupled_average_rectified=ac_average,
     )  # fmt: skip
 
 
@@ -399,5 +296,6 @@ def _dual(circuit: Circuit, positive: _Pulse, negative: _Pulse) -> Solution:
         secondary_rms=math.sqrt(positive.mean_square + negative.mean_square),
         secondary_average_rectified=positive.mean + negative.mean,
         secondary_peak=max(positive.peak, negative.peak), secondary_dc=dc,
+        source_power=positive.source_power + negative.source_power,
         ac_coupled_average_rectified=2 * larger.excess(abs(dc)),
     )  # fmt: skip

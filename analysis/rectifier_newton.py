@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 #: Stages of Radau IIA with two stages: at 1/3 and 1 of the step, with the weights 3/4 and 1/4 of the quadrature.
 C1, W1, W2 = 1 / 3, 0.75, 0.25
-_ITERATIONS = 60
+_ITERATIONS, _STACKED_ITERATIONS = 60, 25
 #: Converged when no voltage moves by more than this fraction of the peak EMF.
 _TOLERANCE = 1e-10
 
@@ -71,7 +71,7 @@ def solve_period(branches: Branches, grid: Grid, v1: Array, v2: Array) -> State:
     Raises: ValueError: no steady state was found.
     """
     system = _System(branches, grid)
-    for _ in range(_ITERATIONS):
+    for _ in range(_STACKED_ITERATIONS if branches.stacked else _ITERATIONS):
         line = system.linearise(v1, v2)
         move_1, move_2 = line.moves()
         v1, v2 = v1 + move_1, v2 + move_2
@@ -95,7 +95,7 @@ class _System:
         """The equations and their slopes at one guess."""
         b, grid = self.branches, self.grid
         scale = grid.step / b.angular / b.reservoir
-        (i1, g1), (i2, g2) = b.charge(_emf(b, grid.theta_1) - v1), b.charge(_emf(b, grid.theta_2) - v2)
+        (i1, g1), (i2, g2) = b.charge(emf(b, grid.theta_1) - v1), b.charge(emf(b, grid.theta_2) - v2)
         (load_1, slope_1), (load_2, slope_2) = load_current(b, v1), load_current(b, v2)
         f1, f2 = scale * (i1 - load_1), scale * (i2 - load_2)
         before = np.concatenate([v2[-1:], v2[:-1]])
@@ -112,8 +112,8 @@ class _System:
     def state(self, v1: Array, v2: Array) -> State:
         """The voltages with the currents that belong to them."""
         b, grid = self.branches, self.grid
-        return State(v1=v1, v2=v2, i1=b.charge(_emf(b, grid.theta_1) - v1)[0],
-                     i2=b.charge(_emf(b, grid.theta_2) - v2)[0])  # fmt: skip
+        return State(v1=v1, v2=v2, i1=b.charge(emf(b, grid.theta_1) - v1)[0],
+                     i2=b.charge(emf(b, grid.theta_2) - v2)[0])  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,18 +179,22 @@ def _solve_coupled(system: _System, v1: Array, v2: Array) -> State:
     peak = system.branches.peak
     bound = 2 * peak
     v1, v2 = (np.clip(np.nan_to_num(v), -bound, bound) for v in (v1, v2))
+    open_columns = list(range(peak.size))
     for iteration in range(2 * _ITERATIONS):
         line = system.linearise(v1, v2)
-        moves = [line.coupled_moves(column) for column in range(peak.size)]
-        move_1, move_2 = (np.stack([m[stage] for m in moves], axis=1) for stage in (0, 1))
         damping = 1.0 if iteration < 30 else 0.5
+        move_1, move_2 = np.zeros_like(v1), np.zeros_like(v2)
+        for column in open_columns:
+            move_1[:, column], move_2[:, column] = line.coupled_moves(column)
         v1, v2 = v1 + damping * move_1, v2 + damping * move_2
-        if system.settled(move_2).all():
+        open_columns = [column for column in open_columns if not system.settled(move_2)[column]]
+        if not open_columns:
             return system.state(v1, v2)
     raise ValueError(NO_STEADY_RAIL)
 
 
-def _emf(branches: Branches, theta: Array) -> Array:
+def emf(branches: Branches, theta: Array) -> Array:
+    """The EMF at a phase; in the second half cycle of a full-wave supply the period has begun again."""
     return np.asarray(branches.peak * np.sin(theta))
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.rectifier_newton import C1, W1, W2, Array, Branches, Grid, State, across, load_current, solve_period
+from analysis.rectifier_newton import C1, W1, W2, Array, Branches, Grid, State, across, emf, load_current, solve_period
 
 #: Steps before, inside and after the conducting window, for the first pass and for the later ones.
 _FIRST, _LATER = (16, 40, 16), (24, 72, 24)
@@ -28,6 +28,7 @@ class Waves:
     rail: Array  #: across the load [V]
     charging: Array  #: through the diode path of one branch [A]
     load: Array  #: [A]
+    emf: Array  #: [V]
     weight: Array  #: of each stage in a mean over the period; the sum over a column is 1
 
 
@@ -135,6 +136,7 @@ def _waves(branches: Branches, grid: Grid, state: State) -> Waves:
     return Waves(
         rail=both(across(branches, state.v1), across(branches, state.v2)),
         charging=both(state.i1, state.i2),
+        emf=both(emf(branches, grid.theta_1), emf(branches, grid.theta_2)),
         load=both(load_current(branches, state.v1)[0], load_current(branches, state.v2)[0]),
         weight=both(W1 * share, W2 * share),
     )

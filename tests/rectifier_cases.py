@@ -7,7 +7,7 @@ import math
 from functools import cache
 from pathlib import Path
 
-from analysis.rectifier import (
+from analysis.rectifier_circuit import (
     Circuit,
     ExponentialDiode,
     Load,

@@ -10,21 +10,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.rectifier import (
+from analysis.rectifier import Solution, solve, solve_many, sweep
+from analysis.rectifier_circuit import (
     NO_LOAD,
     Circuit,
     Diode,
     ExponentialDiode,
     Load,
     PiecewiseDiode,
-    Solution,
     Topology,
     constant_current,
     regulated,
     resistor,
-    solve,
-    solve_many,
-    sweep,
 )
 from tests.rectifier_cases import circuit, rows, stepped
 
@@ -59,7 +56,8 @@ def _columns(found: Solution) -> dict[str, str]:
     }
     return of_rails | {
         "rms": "isec_rms_A", "average": "isec_avg_abs_A", "meter": "isec_avg_meter_A", "peak": "isec_peak_A",
-        "dc": "isec_dc_A", "ac rms": "isec_rms_ac_A", "ac meter": "isec_avg_meter_ac_A", "VA": "source_VA",
+        "dc": "isec_dc_A", "source": "source_W", "terminal": "sec_terminal_Vrms", "diodes": "diode_W",
+        "ac rms": "isec_rms_ac_A", "ac meter": "isec_avg_meter_ac_A", "VA": "source_VA",
         "loss": "winding_W", "load": "load_W",
     }  # fmt: skip
 
@@ -67,7 +65,9 @@ def _columns(found: Solution) -> dict[str, str]:
 def _figures(found: Solution) -> dict[str, float]:
     figures = {
         "rms": found.secondary_rms, "average": found.secondary_average_rectified,
-        "meter": found.average_responding_reading, "peak": found.secondary_peak, "dc": found.secondary_dc,
+        "meter": found.average_responding_reading, "peak": found.secondary_peak,
+        "dc": found.secondary_dc, "source": found.source_power,
+        "terminal": found.terminal_rms, "diodes": found.diode_loss,
         "ac rms": found.ac_coupled_true_rms_reading, "ac meter": found.ac_coupled_average_reading,
         "VA": found.apparent_power, "loss": found.winding_loss, "load": found.load_power,
     }  # fmt: skip
@@ -116,12 +116,24 @@ def test_no_charge_is_lost_and_no_energy_made(wired: Circuit) -> None:
     assert found.secondary_average_rectified == pytest.approx(share * drawn, rel=1e-4, abs=2e-7)
     assert found.secondary_rms >= found.secondary_average_rectified * (1 - 1e-9)
     assert found.secondary_peak >= found.secondary_rms * (1 - 1e-6)
-    # What the EMF gives at most, less the winding's heat, is what diodes and load share.
-    assert found.load_power <= (found.apparent_power - found.winding_loss) * (1 + 1e-6) + 1e-9
+    # The EMF gives no more than volts times amperes,
+    assert found.source_power <= found.apparent_power * (1 + 1e-6)
+    # and what it gives is used up: no diode gives back, and the piecewise one takes its drop and resistance exactly.
+    assert found.diode_loss >= -1e-4 * found.source_power - 1e-6
+    if isinstance(wired.diode, PiecewiseDiode):
+        assert found.diode_loss == pytest.approx(_diode_heat(found), rel=2e-3, abs=1e-6 + 2e-4 * found.source_power)
     for rail in found.rails:
         assert -1e-6 <= rail.lowest <= rail.mean * (1 + 1e-9) + 1e-9
         assert rail.mean <= rail.highest * (1 + 1e-9) + 1e-9
         assert rail.highest <= math.sqrt(2) * wired.emf * (2 if wired.topology is Topology.DOUBLER else 1)
+
+
+def _diode_heat(found: Solution) -> float:
+    """Heat in piecewise diodes, from the mean and the rms of their current."""
+    diode = found.circuit.diode
+    assert isinstance(diode, PiecewiseDiode)
+    paths = found.windings * found.circuit.diodes
+    return paths * (diode.drop * found.secondary_average_rectified + diode.resistance * found.secondary_rms**2)
 
 
 def _settling_supplies() -> list[Circuit]:
