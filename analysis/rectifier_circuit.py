@@ -16,6 +16,15 @@ from enum import StrEnum
 KNEE = 1.0
 
 
+#: [S] a nano-ohm: heavier loads are a wire across the rail.
+_MOST_CONDUCTANCE = 1e9
+#: What the solver is made for, and far beyond what a radio holds.
+_RANGES = {
+    "emf": (1e-3, 1e5, "V"), "winding_resistance": (0.0, 1e6, "Ω"), "reservoir": (1e-9, 1e3, "F"),
+    "frequency": (1.0, 1e5, "Hz"),
+}  # fmt: skip
+
+
 class Topology(StrEnum):
     """How the diodes and reservoirs are wired."""
 
@@ -67,7 +76,7 @@ class Load:
     conductance: float  #: [S]
 
     def __post_init__(self) -> None:
-        if not (self.current >= 0 and 0 <= self.conductance < math.inf):
+        if not (self.current >= 0 and 0 <= self.conductance <= _MOST_CONDUCTANCE):
             raise ValueError(f"a load of {self.current!r} A, {self.conductance!r} S: expected zero or more")
 
 
@@ -107,11 +116,11 @@ class Circuit:
     diode: Diode = PiecewiseDiode()
 
     def __post_init__(self) -> None:
-        for name in ("emf", "reservoir", "frequency"):
-            if not 0 < getattr(self, name) < math.inf:
-                raise ValueError(f"{name} is {getattr(self, name)!r}: expected more than zero")
-        if not 0 <= self.winding_resistance < math.inf:
-            raise ValueError(f"winding resistance is {self.winding_resistance!r} Ω: expected zero or more")
+        for name, (low, high, unit) in _RANGES.items():
+            value = getattr(self, name)
+            if not low <= value <= high:
+                words = name.replace("_", " ").replace("emf", "EMF")
+                raise ValueError(f"the {words} is {value:g} {unit}: expected from {low:g} to {high:g} {unit}")
         if self.winding_resistance + self.diode.resistance <= 0:
             raise ValueError("winding and diode without any resistance: the charging current would be endless")
         if self.negative_load is not None and self.topology is not Topology.DUAL_HALF_WAVE:
