@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Protocol
 
-from drivers.meter import Batch, MeterEvent
-
+from drivers.faults import MeterEvent
+from drivers.meter import Batch
 from drivers.reading import Reading
 from logger.cells import cell, stamp
 from logger.session import TAGS, SessionWriter, event_line, reading_line
