@@ -12,6 +12,7 @@ import random
 import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 from drivers.practice_circuit import Branch, Source, contact, solve
@@ -203,8 +204,8 @@ class PracticeBench:
             if role in self._knobs:
                 return self._knobs[role]
             if self._state("quantity") and self._state("meter") in ("", role):
-                quantity = Quantity(self._state("quantity"))
-                return quantity, Coupling(self._state("coupling"))
+                with suppress(ValueError):  # a word that no knob has
+                    return Quantity(self._state("quantity")), Coupling(self._state("coupling"))
             return self._usual(self._state("point"), role)
 
     def _usual(self, point: str, role: str) -> tuple[Quantity, Coupling]:

@@ -189,6 +189,9 @@ class FreeVoice(_Line):
             if self._due - _CUT > now:
                 self.bench.sleep(self._due - _CUT - now)
             self._due = max(self._due, self.bench.clock())
+            if self.bench.function(self.role)[0] not in self._SCALES:  # it has no such function, and is left off
+                self._due += _RHYTHM
+                return b""
             self._send(self.frame(), self._due)
             self._due += _RHYTHM
         return self._next(wait)
@@ -215,7 +218,7 @@ class FreeVoice(_Line):
             return ((0.4, 1e-4, "mV"), *self._SCALES[Quantity.VOLTAGE])
         if seen.quantity is Quantity.VOLTAGE and abs(seen.value or 1) < 0.38:
             return ((0.04, 1e-5, "mV"), (0.4, 1e-4, "mV"), *self._SCALES[Quantity.VOLTAGE])
-        return self._SCALES.get(seen.quantity, self._SCALES[Quantity.VOLTAGE])
+        return self._SCALES[seen.quantity]
 
     @staticmethod
     def _digits(value: float, count: float, factor: float) -> str:

@@ -289,6 +289,18 @@ def test_continuity_of_clip_to_point_tells_a_probe_in_the_air() -> None:
     assert bench.seen("i").value is None
 
 
+def test_a_function_that_the_handheld_has_not_gives_silence_and_a_word_that_no_knob_has_changes_nothing() -> None:
+    bench, clock = fresh("far-leg-230")
+    port = serial.serial_for_url("practice://far-leg-230?meter=i", timeout=0.5)
+    bench.set_tags({"point": "air", "load": "cold"})
+    began = clock.now
+    assert [port.read(64) for _ in range(10)] == [b""] * 10 and 1 < clock.now - began < 6
+    assert Reader("far-leg-230", "v").ask("MEAS:TEMP?").startswith(b"+2.1")
+    bench, _ = fresh("far-leg-230")
+    bench.set_tags({"point": "chassis", "quantity": "heaviness"})
+    assert bench.function("i") == (Quantity.VOLTAGE, Coupling.AC)
+
+
 def test_the_tags_turn_the_knob_of_the_meter_that_is_asked() -> None:
     bench, _ = fresh("chassis-leg-120")
     bench.set_tags(
