@@ -118,7 +118,7 @@ def survey(radio: Radio) -> TouchPicture:
                 for c in found[session.name]
                 if c.meter == role and c.key.point == "mains-line" and _is_ac_volts(c.key)
             ]
-            ends = [end for c in line if c.take is None and (end := last_settled(c)) is not None]
+            ends = [end for c in line if (end := last_settled(c)) is not None]
             proofs[session.name, role] = prove(
                 mine, card=radio.card, fed_from=session.fed_from, line_at_end=ends[-1] if ends else None
             )
