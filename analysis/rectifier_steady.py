@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.rectifier_newton import C1, W1, W2, Array, Branches, Grid, State, across, emf, load_current, solve_period
+from analysis.rectifier_newton import C1, Array, Branches, Grid, State, across, emf, load_current, solve_period
 
 #: Steps before, inside and after the conducting window, for the first pass and for the later ones.
-_FIRST, _LATER = (16, 40, 16), (24, 72, 24)
+_FIRST, _LATER = (16, 32, 16), (20, 64, 20)
 #: Few branches can have more steps: the cost is then in the number of calls, not in their size.
 _FINE, _FEW = (40, 160, 40), 8
 _PASSES = 4
@@ -138,5 +138,5 @@ def _waves(branches: Branches, grid: Grid, state: State) -> Waves:
         charging=both(state.i1, state.i2),
         emf=both(emf(branches, grid.theta_1), emf(branches, grid.theta_2)),
         load=both(load_current(branches, state.v1)[0], load_current(branches, state.v2)[0]),
-        weight=both(W1 * share, W2 * share),
+        weight=both(state.weight_1 * share, state.weight_2 * share),
     )
