@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 #: The first stage of either rule lies at this part of the step, the second one at its end.
 C1 = 1 / 3
-_ITERATIONS, _STACKED_ITERATIONS = 60, 25
+_ITERATIONS, _STACKED_ITERATIONS = 60, 12
 #: Converged when no voltage moves by more than this fraction of the peak EMF.
 _TOLERANCE = 1e-10
 
@@ -87,7 +87,8 @@ def solve_period(branches: Branches, grid: Grid, v1: Array, v2: Array) -> State:
 
     Raises: ValueError: no steady state was found.
     """
-    radau, euler = _System(branches, grid, _RADAU), _System(branches, grid, _EULER)
+    sines = emf(branches, grid.theta_1), emf(branches, grid.theta_2)
+    radau, euler = _System(branches, grid, _RADAU, *sines), _System(branches, grid, _EULER, *sines)
     found = _iterate(radau, v1, v2)
     if found.settled.all():
         return radau.state(found.v1, found.v2)
@@ -120,7 +121,7 @@ def _iterate(system: _System, v1: Array, v2: Array, damping: float = 1.0) -> _Fo
         if settled.all():
             return _Found(v1, v2, settled)
     if branches.stacked:
-        return _iterate_coupled(system, v1, v2, damping)
+        return _iterate_coupled(system, v1, v2, settled, damping)
     return _Found(v1, v2, settled)
 
 
@@ -131,12 +132,14 @@ class _System:
     branches: Branches
     grid: Grid
     rule: _Rule
+    emf_1: Array
+    emf_2: Array
 
     def linearise(self, v1: Array, v2: Array) -> _Line:
         """The equations and their slopes at one guess."""
         b, grid, rule = self.branches, self.grid, self.rule
         scale = grid.step / b.angular / b.reservoir
-        (i1, g1), (i2, g2) = b.charge(emf(b, grid.theta_1) - v1), b.charge(emf(b, grid.theta_2) - v2)
+        (i1, g1), (i2, g2) = b.charge(self.emf_1 - v1), b.charge(self.emf_2 - v2)
         (load_1, slope_1), (load_2, slope_2) = load_current(b, v1), load_current(b, v2)
         f1, f2 = scale * (i1 - load_1), scale * (i2 - load_2)
         before = np.concatenate([v2[-1:], v2[:-1]])
@@ -153,10 +156,9 @@ class _System:
 
     def state(self, v1: Array, v2: Array) -> State:
         """The voltages with the currents that belong to them."""
-        b, grid = self.branches, self.grid
-        n = b.peak.shape
-        return State(v1=v1, v2=v2, i1=b.charge(emf(b, grid.theta_1) - v1)[0],
-                     i2=b.charge(emf(b, grid.theta_2) - v2)[0],
+        b, n = self.branches, self.branches.peak.shape
+        return State(v1=v1, v2=v2, i1=b.charge(self.emf_1 - v1)[0],
+                     i2=b.charge(self.emf_2 - v2)[0],
                      weight_1=np.full(n, self.rule.a21), weight_2=np.full(n, self.rule.a22))  # fmt: skip
 
 
@@ -188,58 +190,62 @@ class _Line:
         move_1 = ((second + back) * start - second * self.r1 - back * self.r2) / det
         return move_1, np.concatenate([start[1:], start[:1]])
 
-    def coupled_moves(self, column: int) -> tuple[Array, Array]:
-        """The step of Newton's method for one doubler, branch and mirror image together; both of shape (steps,).
+    def coupled_moves(self, columns: NDArray[np.intp]) -> tuple[Array, Array]:
+        """The step of Newton's method for some doublers, branch and mirror image together; of shape (steps, columns).
 
         Two voltages over half a period, which have changed places at its end.
         """
-        half = self.r1.shape[0] // 2
-        j1, j2 = _pair(self.own_1, self.load_1, column), _pair(self.own_2, self.load_2, column)
-        one, m = np.broadcast_to(np.eye(2), j1.shape), self.rule
-        left = np.block([[one - m.a11 * j1, -m.a12 * j2], [-m.a21 * j1, one - m.a22 * j2]])
-        rest = np.stack([self.r1[:half, column], self.r1[half:, column],
-                         self.r2[:half, column], self.r2[half:, column]], axis=1)  # fmt: skip
-        right = np.concatenate([np.broadcast_to(np.concatenate([np.eye(2)] * 2), (half, 4, 2)), -rest[:, :, None]], 2)
+        half, n, m = self.r1.shape[0] // 2, columns.size, self.rule
+        j1, j2 = _pair(self.own_1, self.load_1, columns), _pair(self.own_2, self.load_2, columns)
+        one = np.eye(2)
+        left = np.empty((half, n, 4, 4))
+        left[..., :2, :2], left[..., :2, 2:] = one - m.a11 * j1, -m.a12 * j2
+        left[..., 2:, :2], left[..., 2:, 2:] = -m.a21 * j1, one - m.a22 * j2
+        right = np.empty((half, n, 4, 3))
+        right[..., :2, :2] = right[..., 2:, :2] = one
+        rests = (self.r1[:half], self.r1[half:], self.r2[:half], self.r2[half:])
+        for row, rest in enumerate(rests):
+            right[..., row, 2] = -rest[:, columns]
         solved = np.linalg.solve(left, right)
-        total, offset = np.eye(2), np.zeros(2)
+        total, offset = np.broadcast_to(one, (n, 2, 2)), np.zeros((n, 2, 1))
         for k in range(half):
-            total, offset = solved[k, 2:, :2] @ total, solved[k, 2:, :2] @ offset + solved[k, 2:, 2]
+            step = solved[k, :, 2:, :2]
+            total, offset = step @ total, step @ offset + solved[k, :, 2:, 2:]
         now = np.linalg.solve(np.array([[0.0, 1.0], [1.0, 0.0]]) - total, offset)
-        moves = np.empty((half, 4))
+        moves = np.empty((half, n, 4))
         for k in range(half):
-            moves[k] = solved[k, :, :2] @ now + solved[k, :, 2]
-            now = moves[k, 2:]
-        return np.concatenate([moves[:, 0], moves[:, 1]]), np.concatenate([moves[:, 2], moves[:, 3]])
+            moves[k] = (solved[k, :, :, :2] @ now + solved[k, :, :, 2:])[..., 0]
+            now = moves[k, :, 2:, None]
+        return (np.concatenate([moves[..., 0], moves[..., 1]]), np.concatenate([moves[..., 2], moves[..., 3]]))
 
 
-def _pair(own: Array, load: Array, column: int) -> Array:
-    """Slopes of branch and mirror image with both voltages, shape (steps / 2, 2, 2)."""
+def _pair(own: Array, load: Array, columns: NDArray[np.intp]) -> Array:
+    """Slopes of branch and mirror image with both voltages, shape (steps / 2, columns, 2, 2)."""
     half = own.shape[0] // 2
-    slopes = np.empty((half, 2, 2))
-    slopes[:] = -load[:half, column, None, None]
-    slopes[:, 0, 0] -= own[:half, column]
-    slopes[:, 1, 1] -= own[half:, column]
+    slopes = np.empty((half, columns.size, 2, 2))
+    slopes[:] = -load[:half, columns, None, None]
+    slopes[..., 0, 0] -= own[:half, columns]
+    slopes[..., 1, 1] -= own[half:, columns]
     return slopes
 
 
-def _iterate_coupled(system: _System, v1: Array, v2: Array, damping: float) -> _Found:
+def _iterate_coupled(system: _System, v1: Array, v2: Array, settled: NDArray[np.bool_], damping: float) -> _Found:
     """Doublers whose load is starved, from the guess that the quick way left."""
     peak = system.branches.peak
     bound = 2 * peak
     v1, v2 = np.clip(v1, -bound, bound), np.clip(v2, -bound, bound)
-    open_columns = list(range(peak.size))
+    columns = np.flatnonzero(~settled)
     for iteration in range(_ITERATIONS):
         line = system.linearise(v1, v2)
         move_1, move_2 = np.zeros_like(v1), np.zeros_like(v2)
-        for column in open_columns:
-            move_1[:, column], move_2[:, column] = line.coupled_moves(column)
+        move_1[:, columns], move_2[:, columns] = line.coupled_moves(columns)
         stride = damping * (1.0 if iteration < _ITERATIONS // 2 else 0.5)
         v1, v2 = v1 + stride * move_1, v2 + stride * move_2
-        open_columns = [column for column in open_columns if not system.settled(move_2)[column]]
-        if not open_columns:
+        columns = columns[~system.settled(move_2)[columns]]
+        if not columns.size:
             break
     settled = np.ones(peak.shape, bool)
-    settled[open_columns] = False
+    settled[columns] = False
     return _Found(v1, v2, settled)
 
 

@@ -118,12 +118,13 @@ def _window(grid: Grid, state: State) -> tuple[Array, Array, bool]:
 
 def _carry_over(grid: Grid, state: State, finer: Grid) -> tuple[Array, Array]:
     """The voltages of one grid, interpolated at the stages of another."""
-    first, second = np.empty_like(finer.theta_1), np.empty_like(finer.theta_2)
+    steps = finer.step.shape[0]
+    wanted = np.concatenate([finer.theta_1, finer.theta_2])
+    found = np.empty_like(wanted)
     for column in range(grid.step.shape[1]):
         phase, voltage = grid.theta_2[:, column], state.v2[:, column]
-        first[:, column] = np.interp(finer.theta_1[:, column], phase, voltage, period=grid.span)
-        second[:, column] = np.interp(finer.theta_2[:, column], phase, voltage, period=grid.span)
-    return first, second
+        found[:, column] = np.interp(wanted[:, column], phase, voltage, period=grid.span)
+    return found[:steps], found[steps:]
 
 
 def _waves(branches: Branches, grid: Grid, state: State) -> Waves:
