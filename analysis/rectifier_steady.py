@@ -16,6 +16,8 @@ from analysis.rectifier_newton import C1, Array, Branches, Grid, State, across, 
 
 #: Steps before, inside and after the conducting window, for the first pass and for the later ones.
 _FIRST, _LATER = (16, 32, 16), (20, 64, 20)
+#: A doubler has the steps of both half cycles.
+_LATER_STACKED = (16, 44, 16)
 #: Few branches can have more steps: the cost is then in the number of calls, not in their size.
 _FINE, _FEW = (40, 160, 40), 8
 _PASSES = 4
@@ -42,7 +44,7 @@ def steady(branches: Branches) -> Waves:
     start = _first_guess(branches, lo, hi)
     flat = np.broadcast_to(start, grid.theta_1.shape)
     state = solve_period(branches, grid, flat, flat)
-    counts = _FINE if start.size <= _FEW else _LATER
+    counts = _FINE if start.size <= _FEW else _LATER_STACKED if branches.stacked else _LATER
     for _ in range(_PASSES):
         new_lo, new_hi, resolved = _window(grid, state)
         finer = _grid(branches, new_lo, new_hi, counts)
