@@ -121,7 +121,6 @@ class _Check:
 
 def rail_window_finding(figures: SupplyFigures, *, evidence: tuple[Evidence, ...] = ()) -> Finding:
     """`rail-window`: danger beyond an absolute maximum or a capacitor's rating, caution below the board's minimum."""
-    given = figures.given
     high = figures.at(NO_LOAD_TAG, MAINS_HIGH)
     low = None if figures.design is None else figures.at(figures.design.load, MAINS_LOW)
     checks = [*_upper_checks(figures, high), *_lower_checks(figures, low, high)]
@@ -148,7 +147,6 @@ def rail_window_finding(figures: SupplyFigures, *, evidence: tuple[Evidence, ...
         unit=None if shown is None else "V", limit=None if shown is None else shown.limit,
         limit_source="" if shown is None else shown.source, evidence=evidence,
         missing=tuple(dict.fromkeys([*missing, *(figures.missing if missing else ())])), advice=advice,
-        extra={"mains_nominal_V": given.nominal_mains} if given.nominal_mains else {},
     )  # fmt: skip
 
 
