@@ -18,7 +18,7 @@ from analysis.rectifier_inverse import (
     resistive_winding,
     true_rms_factor,
 )
-from analysis.supply_loads import NO_LOAD_TAG, LoadStatistics
+from analysis.supply_loads import NO_LOAD_TAG, LoadStatistics, at_work
 
 T = TypeVar("T")
 #: Kept between the design current and the rating unless told otherwise. Source: own choice; a cabinet is warmer and
@@ -31,6 +31,7 @@ STANDARD_SIZES = (
 )  # fmt: skip
 #: Lowest and highest mains to be expected, over nominal. Source: IEC 60038, 230 V ±10 %; taken for every nominal.
 MAINS_LOW, MAINS_HIGH = 0.9, 1.1
+LOUDEST_MISSING = "readings of the secondary current with the board at its loudest"
 _ARRANGEMENTS = ("single", "parallel", "series")
 
 
@@ -238,8 +239,9 @@ def supply_figures(given: SupplyInput) -> SupplyFigures:
 def _design(given: SupplyInput, reasons: _Reasons) -> LoadStatistics | None:
     """The load that draws most."""
     drawn = [load for load in given.loads if load.load != NO_LOAD_TAG and load.design > 0]
+    if not drawn or not at_work(drawn):
+        reasons.add(LOUDEST_MISSING)
     if not drawn:
-        reasons.add("readings of the secondary current with the board at its loudest")
         return None
     return max(drawn, key=lambda load: load.design)
 

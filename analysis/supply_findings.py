@@ -10,7 +10,7 @@ from analysis.finding import Evidence, Finding, Level, worst
 from analysis.judge import COVERAGE, exceeds, falls_below
 from analysis.rectifier import Rail
 from analysis.rectifier_circuit import Topology
-from analysis.supply import MAINS_HIGH, MAINS_LOW, AtMains, SupplyFigures, rail_expanded, relative_u
+from analysis.supply import LOUDEST_MISSING, MAINS_HIGH, MAINS_LOW, AtMains, SupplyFigures, rail_expanded, relative_u
 from analysis.supply_loads import NO_LOAD_TAG
 from drivers.units import show, show_pm
 
@@ -32,6 +32,8 @@ def supply_rating_finding(figures: SupplyFigures, *, evidence: tuple[Evidence, .
         level, word = Level.DANGER, "That is not enough even without the margin."
     elif rating < required * (1 + part):
         level, word = Level.CAUTION, "That leaves less than the margin."
+    elif LOUDEST_MISSING in figures.missing:
+        level, word = Level.UNDECIDED, "That leaves the margin, but the board was read at rest only."
     else:
         level, word = Level.WITHIN, "That leaves the margin."
     advice = f"The next common size is {figures.next_standard:g} VA." if figures.next_standard else ""
@@ -40,6 +42,7 @@ def supply_rating_finding(figures: SupplyFigures, *, evidence: tuple[Evidence, .
         statement=f"{_required_text(figures, required, part)} The nameplate says {rating:.4g} VA. {word}",
         value=required, expanded_uncertainty=part * required or None, unit="VA", limit=rating,
         limit_source=RATING_SOURCE, evidence=evidence,
+        missing=(LOUDEST_MISSING,) if LOUDEST_MISSING in figures.missing else (),
         advice=f"{advice} {_CAUTIONS}".strip() if level is not Level.WITHIN else _CAUTIONS,
     )  # fmt: skip
 
@@ -189,6 +192,8 @@ def _missing_limits(figures: SupplyFigures, low: AtMains | None, high: AtMains |
         yield "the board's minimum (supply_min), on the card"
     if high is None:
         yield "what the rails are at high mains: it needs the secondary's volts off load"
+    if low is not None and LOUDEST_MISSING in figures.missing:
+        yield LOUDEST_MISSING
     if low is None:
         yield "what the rails are at low mains: it needs volts on load and off load, and the current"
 

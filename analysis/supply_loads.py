@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 _ROWS, _BAND, _COUNTS = 3, 0.005, 3.0
 #: The load tag that means that nothing was connected.
 NO_LOAD_TAG = "none"
+#: Loads that say nothing of what the board draws while it plays.
+_AT_REST = (NO_LOAD_TAG, "idle", "pairing")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +45,11 @@ class LoadStatistics:
     def design(self) -> float:
         """What the transformer has to bear: the larger of settled level and 99th percentile. [A]"""
         return max(self.percentile_99, self.settled if self.settled is not None else 0.0)
+
+
+def at_work(loads: Iterable[LoadStatistics]) -> bool:
+    """Whether the board was read while it played (`playing`, `loudest`, or own text), and not at rest only."""
+    return any(load.load not in _AT_REST for load in loads)
 
 
 def load_statistics(

@@ -202,6 +202,17 @@ def test_levels_of_the_rails(changed: dict[str, Any], level: Level, says: str) -
     assert says in finding.statement
 
 
+def test_a_board_read_at_rest_only_is_never_within() -> None:
+    """Idle current says nothing of the loudest programme; a rating too small even for idle is still found."""
+    idle = bench(loads=(load(0.02, name="idle"),))
+
+    rating, rails = supply_rating_finding(supply_figures(idle)), rail_window_finding(supply_figures(idle))
+
+    assert rating.level is rails.level is Level.UNDECIDED
+    assert "board at its loudest" in rating.missing[0]
+    assert supply_rating_finding(supply_figures(replace(idle, rating=0.1))).level is Level.DANGER
+
+
 def test_a_doubler_shares_its_rail_between_two_reservoirs() -> None:
     """Two of 16.1 V: 32.2 V in all, and a reservoir of 18 V holds."""
     found = supply_figures(bench(replace(BENCH, topology=Topology.DOUBLER), reservoir_rating=18.0, supply_max=40.0))
