@@ -297,11 +297,15 @@ class Port:
             self.stamp = self._player.stamp
         self.wire.append(WirePiece(self.stamp, "tx", data))
 
-    def clear(self) -> None:
-        """Abort what the device is doing, where the port has a way of its own to say so (USBTMC, VISA)."""
-        device_clear = getattr(self._serial, "device_clear", None)
-        if device_clear is not None:
-            self._guarded(lambda: device_clear() or b"")
+    @property
+    def whole_messages(self) -> bool:
+        """Whether an answer comes all at once when it is complete (USBTMC, VISA)."""
+        return hasattr(self._serial, "patience")
+
+    def expect(self, seconds: float) -> None:
+        """Say how long the answer to the next query may take, to a port that has to know beforehand."""
+        if self.whole_messages:
+            setattr(self._serial, "patience", seconds)  # noqa: B010  # only some port classes have it
 
     def close(self) -> None:
         """Close; needed after a loss too, or the system keeps the name busy for the device's return."""

@@ -22,6 +22,7 @@ _QUICK = 1.0  #: longest wait for what an instrument answers at once, or not at 
 _SLOW = 10.0  #: an AC reading with a 3 Hz filter takes about 7 s
 _QUIET = 0.05  #: nothing for so long: the input is drained, or a lone CR ended a line [s]
 _MOST_ERRORS = 30
+_MOST_LINES = 30  #: before a prompt
 #: Source: SCPI-1999, volume 2, SYSTem:ERRor: a number and a quoted text; some instruments send the number alone.
 _ERROR = re.compile(rb'\s*([+-]?\d{1,6})\s*(?:,\s*"((?:[^"]|"")*)"?)?\s*')
 _LINE = re.compile(rb"([^\r\n]*)(?:\r\n|\n|\r(?=[^\n]))")
@@ -93,6 +94,8 @@ class Conversation:
         self._decode = self._decoder(quantity, coupling)
         slow = coupling in (Coupling.AC, Coupling.ACDC) or quantity in _SLOW_QUANTITIES
         self._longest = max(self._timeout, _SLOW) if slow else self._timeout
+        if self._port.whole_messages:  # a list then comes when its last value is there
+            self._longest *= self._table.samples
         self._trusted = False  # whether a query for this function has given a reading
         self._patience = min(_QUICK, self._longest)
 
@@ -153,7 +156,16 @@ class Conversation:
     def _command(self, command: str) -> None:
         self._send(command)
         if self._prompts:
-            self._line(_QUICK, prompt_ends=True)
+            self._await_prompt(_QUICK)
+
+    def _await_prompt(self, wait: float) -> None:
+        """Skip to the prompt; nothing may be sent before it has come."""
+        for _ in range(_MOST_LINES):
+            line = self._line(wait, prompt_ends=True)
+            if line is None:
+                return
+            if not self._is_noise(line.strip()):
+                self._drop(line)
 
     def _send(self, message: str) -> None:
         self._sent = message.encode("latin-1", "replace")
@@ -195,6 +207,7 @@ class Conversation:
 
     def _ask_at_once(self, query: str, fits: Callable[[bytes], bool]) -> bytes | None:
         """Ask what is answered at once or never; lines that do not fit are late or unasked, and dropped."""
+        self._port.expect(_QUICK)
         self._send(query)
         while (line := self._line(_QUICK)) is not None:
             text = line.strip()
@@ -202,7 +215,7 @@ class Conversation:
                 continue
             if fits(text):
                 if self._prompts:
-                    self._line(_QUIET, prompt_ends=True)
+                    self._await_prompt(_QUIET)
                 return text
             self._drop(line)
         return None
@@ -287,6 +300,7 @@ class Conversation:
     def _ask(self) -> None:
         now = self._port.now()
         self._buffer = b""
+        self._port.expect(self._patience)
         self._send(self._query)
         self._asked = now
         self._due = max(self._due + self._interval, now)
@@ -320,9 +334,10 @@ class Conversation:
 
     def _answered(self) -> None:
         self._asked, self._trusted, self._patience, self._misses = None, True, self._longest, 0
-        self._told.clear()
+        if self._told:
+            self._told = {each for each in self._told if each[1] != self._query}
         if self._prompts:
-            self._line(_QUIET, prompt_ends=True)
+            self._await_prompt(_QUIET)
 
     def _timed_out(self) -> None:
         """No answer: find out why, then ask again or otherwise.
@@ -338,7 +353,6 @@ class Conversation:
         self._asked = None
         self._drop(self._buffer, "an answer that was cut off")
         self._buffer = b""
-        self._port.clear()
         self._drain_input()
         errors = self._drain_errors()
         # A question that came too soon ruins the one before it: -410 is then our doing, and no fault.
@@ -353,8 +367,9 @@ class Conversation:
 
     def _try_other_query(self) -> None:
         """The query is unknown: the one that configures, triggers and reads at once, or back again."""
-        self._read_unknown = not self._read_unknown or not self._accepted
-        other = self._fallback if self._read_unknown else self._table.read
+        if self._accepted:
+            self._read_unknown = not self._read_unknown
+        other = self._fallback if self._read_unknown or not self._accepted else self._table.read
         if other == self._query or not other:
             self._due = self._port.now() + 1.0
         self._query = other or self._query
@@ -386,7 +401,7 @@ class Conversation:
         self._drain_input()
         self._told.clear()
         self._set(quantity, coupling)
-        self._misses, self._out_of_touch = 0, False
+        self._misses, self._out_of_touch, self._due = 0, False, self._port.now()
         self._configure()
 
     def end(self) -> None:
