@@ -202,7 +202,7 @@ class Port:
         self._clock = clock
         self._serial: serial.SerialBase | None = None
         self._player: Player | None = None
-        self._wait: Callable[[float], bool] | None = None
+        self._fetch: Callable[[float], bytes] | None = None
         self._pieces = False
 
     @property
@@ -227,9 +227,7 @@ class Port:
         self._serial = port
         self._player = getattr(port, "player", None)
         self._pieces = bool(getattr(port, "reads_pieces", False))
-        self._wait = None if self._player or self._pieces else _waiter(port)
-        if self._wait is not None:
-            port.timeout = 0
+        self._fetch = None if self._player or self._pieces else _fetcher(port)
         self._settle()
 
     def _settle(self) -> None:
@@ -309,7 +307,7 @@ class Port:
 
     def close(self) -> None:
         """Close; needed after a loss too, or the system keeps the name busy for the device's return."""
-        port, self._serial, self._wait = self._serial, None, None
+        port, self._serial, self._fetch = self._serial, None, None
         if port is None:
             return
         # pyserial forgets a socket whose peer is gone without closing it.
@@ -337,8 +335,8 @@ class Port:
         port = self._serial
         if port is None:
             return b""
-        if self._wait is not None:
-            return port.read(_CHUNK) if self._wait(max(0.0, wait)) else b""
+        if self._fetch is not None:
+            return self._fetch(max(0.0, wait))
         if self._pieces:
             port.timeout = max(0.0, wait)
             return port.read(_CHUNK)
@@ -359,14 +357,30 @@ class Port:
                 return data
 
 
-def _waiter(port: serial.SerialBase) -> Callable[[float], bool] | None:
-    """A function that waits for bytes on the port's descriptor, or None where there is none to wait on."""
+def _fetcher(port: serial.SerialBase) -> Callable[[float], bytes] | None:
+    """A function that waits on the port's descriptor and reads what is there, or None where there is no descriptor.
+
+    pyserial's own `read(n)` waits for all n bytes, and `in_waiting` of a socket is only 0 or 1.
+    """
     try:
         descriptor = port.fileno()
     except (io.UnsupportedOperation, OSError, AttributeError):
         return None
-    if hasattr(select, "poll"):
-        poller = select.poll()
-        poller.register(descriptor, select.POLLIN)
-        return lambda wait: bool(poller.poll(wait * 1000))
-    return lambda wait: bool(select.select([descriptor], [], [], wait)[0])
+    if os.name != "posix":  # a socket on Windows, whose number is no file descriptor
+        port.timeout = 0
+        return lambda wait: port.read(_CHUNK) if select.select([descriptor], [], [], wait)[0] else b""
+    poller = select.poll()
+    poller.register(descriptor, select.POLLIN)
+
+    def fetch(wait: float) -> bytes:
+        if not poller.poll(wait * 1000):
+            return b""
+        try:
+            data = os.read(descriptor, _CHUNK)
+        except (BlockingIOError, InterruptedError):
+            return b""
+        if not data:  # readiness without bytes is how a hang-up shows, or that somebody else took them
+            raise OSError(errno.EIO, "it has hung up, or another program reads it too")
+        return data
+
+    return fetch
