@@ -64,6 +64,7 @@ class Meter:
         clock: seconds since the session began, monotonic. For a replayed wire log the recorded time counts instead.
         sleep: how to pause while the port is away.
         listing: the ports that are there, to find the same device again.
+        lines: DTR and RTS, where they shall be other than the profile says.
     """
 
     def __init__(
@@ -75,10 +76,12 @@ class Meter:
         clock: Callable[[], float],
         sleep: Callable[[float], None] = time.sleep,
         listing: Callable[[], Sequence[PortInfo]] = portlist.listed,
+        lines: tuple[bool, bool] | None = None,
     ) -> None:
         self.role, self.profile, self.port = role, profile, port
         self.identity = ""  #: the answer to *IDN?, or ""
         self._clock, self._sleep, self._listing = clock, sleep, listing
+        self._dtr, self._rts = lines or (profile.port.dtr, profile.port.rts)
         self._faults = Faults()
         self._device: PortInfo | None = None
         self._port: Port | None = None
@@ -116,7 +119,7 @@ class Meter:
         return self._batch()
 
     def _begin(self, name: str) -> None:
-        port = Port(name, self.profile.port, clock=self._clock)
+        port = Port(name, self.profile.port, clock=self._clock, dtr=self._dtr, rts=self._rts)
         try:
             port.open()
             talk = talk_for(self.profile, port, self._faults)

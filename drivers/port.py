@@ -150,7 +150,7 @@ def _opening_failed(name: str, exc: Exception) -> PortError:
         return PortError(f"The host name in {name} is not known on this network.")
     if any(isinstance(e, TimeoutError) for e in seen) or codes & {errno.EHOSTUNREACH, errno.ENETUNREACH}:
         return PortError(f"{name} cannot be reached.", remedy="Check the network lead and the address.")
-    if codes & {errno.ENOTTY, errno.EISDIR, errno.EINVAL} or any(type(e).__name__ == "error" for e in seen):
+    if codes & {errno.ENOTTY, errno.EISDIR, errno.EINVAL} or any(type(e).__module__ == "termios" for e in seen):
         return PortError(f"{name} is not a serial port, or refuses these settings.",
                          remedy="'chassislog ports' lists those that are there.")  # fmt: skip
     if isinstance(exc, (ValueError, LookupError, AttributeError, re.error)):
