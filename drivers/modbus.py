@@ -10,6 +10,8 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 
+import msgspec
+
 from drivers.decode.tables import Modbus, Register
 from drivers.faults import Faults
 from drivers.port import Port
@@ -20,8 +22,8 @@ _EXCEPTIONS = {1: "function not known", 2: "address not known", 3: "value refuse
 _WIDTH = {"u16": 1, "u32-low-first": 2, "u32-high-first": 2, "f32-high-first": 2, "f32-low-first": 2}
 _LAYOUT = {"u16": ">H", "u32-low-first": ">I", "u32-high-first": ">I", "f32-high-first": ">f", "f32-low-first": ">f"}
 
-#: The standard uncertainty of a value: (quantity, coupling, value) -> u, or None without an accuracy line.
-Uncertainty = Callable[[Quantity, Coupling, float, float | None], float | None]
+#: A reading -> its standard uncertainty, or None without an accuracy line.
+Uncertainty = Callable[[Reading], float | None]
 
 
 def crc(data: bytes) -> bytes:
@@ -135,19 +137,17 @@ class Registers:
 
     def _reading(self, register: Register, value: float) -> Reading:
         finite = abs(value) < 1e30  # a float register may hold NaN or infinity
-        resolution = None if register.kind.startswith("f32") else register.scale
-        known = self._u is not None and finite
-        return Reading(
+        reading = Reading(
             elapsed=self._port.stamp,
             quantity=register.quantity,
             coupling=register.coupling,
             unit=UNITS[register.quantity],
             status=Status.OK if finite else Status.INVALID,
             value=value if finite else None,
-            u=self._u(register.quantity, register.coupling, value, resolution) if known and self._u else None,
-            resolution=resolution,
+            resolution=None if register.kind.startswith("f32") else register.scale,
             channel=register.channel,
         )
+        return reading if self._u is None else msgspec.structs.replace(reading, u=self._u(reading))
 
     def _refused(self, code: int) -> None:
         if code != self._told:

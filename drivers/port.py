@@ -215,6 +215,10 @@ class Port:
 
         Raises: PortError: with one line that says why.
         """
+        if not self.name.strip() or not self.name.isprintable():
+            raise PortError(
+                f"{self.name!r} is not the name of a port.", remedy="'chassislog ports' lists those there are."
+            )
         port = _instance(self.name, self.settings)
         try:
             # Before opening, since a lead without supply sends nothing. Linux still raises both for some milliseconds.

@@ -10,12 +10,15 @@ import tty
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from drivers.faults import MeterEvent
 from drivers.meter import Batch, Meter
 from drivers.portlist import PortInfo, find_again
-from drivers.profile import Modbus, Numbered, Poll, PortSettings, Profile, Register, Scpi
+from drivers.profile import Accuracy, Modbus, Numbered, Poll, PortSettings, Profile, Register, Scpi
 from drivers.reading import Coupling, Quantity, Reading
 from tests.instruments import ScpiInstrument, TcpEnd, behind
 from tests.test_replay import Row, wire_log
@@ -165,6 +168,60 @@ def test_a_float_register_reads_in_either_word_order() -> None:
 
     assert value_of(high, 0, bytes.fromhex("4366199A")) == pytest.approx(230.1, rel=1e-6)
     assert value_of(low, 0, bytes.fromhex("7AE14124")) == pytest.approx(10.28, rel=1e-6)
+
+
+def test_a_modbus_value_carries_the_uncertainty_of_its_accuracy_line(tmp_path: Path) -> None:
+    """±(0.5 % of 230.1 V + 1 count of 0.1 V), rectangular: (1.1505 + 0.1)/√3."""
+    line = Accuracy(quantity=Quantity.VOLTAGE, of_reading=0.005, digits=1)
+    profile = msgspec.structs.replace(MODULE, accuracy=(line,))
+    _, got = replayed(tmp_path, [(0.0, "v", "tx", REQUEST), (0.1, "v", "rx", REPLY)], profile)
+
+    assert got.readings[0].u == pytest.approx(1.2505 / 3**0.5) and got.readings[1].u is None
+
+
+# -- any bytes at all
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    answers=st.lists(st.binary(max_size=30) | st.sampled_from([b"+1.0E+00\n", b"+2.0E+00,", b'-1,"x"\n', REPLY]),
+                     max_size=8),
+    profile=st.sampled_from(["scpi", "list", "modbus", "polled", "free"]),
+)  # fmt: skip
+def test_any_bytes_at_all_give_readings_or_faults_never_an_exception(
+    tmp_path: Path, answers: list[bytes], profile: str
+) -> None:
+    profiles = {
+        "scpi": Profile(schema=1, title="bench", decode=Scpi()),
+        "list": Profile(schema=1, title="bench", decode=Scpi(samples=3, prompts=("=>",))),
+        "modbus": MODULE,
+        "polled": Profile(schema=1, title="polled", decode=Numbered(), poll=Poll(request="D")),
+        "free": HANDHELD,
+    }
+    request = {"scpi": b"READ?\n", "list": b"READ?\n", "modbus": REQUEST, "polled": b"D", "free": b""}[profile]
+    rows: list[Row] = []
+    for n, answer in enumerate(answers):
+        rows += [(float(n), "v", "tx", request)] if request else []
+        rows += [(n + 0.1, "v", "rx", answer[:5]), (n + 0.2, "v", "rx", answer[5:])]
+    meter, got = replayed(tmp_path, [row for row in rows if row[3]] or [(0.0, "v", "rx", b"x")], profiles[profile])
+
+    counted = meter.counters
+    assert counted.readings == len(got.readings)
+    received = sum(len(piece.data) for piece in got.wire if piece.direction == "rx")
+    assert counted.skipped_bytes <= received
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(noise=st.lists(st.binary(max_size=12).filter(lambda raw: not any(c in raw for c in b"0123456789")), max_size=6))
+def test_noise_without_a_digit_invents_no_reading_of_a_bench_meter(tmp_path: Path, noise: list[bytes]) -> None:
+    rows: list[Row] = []
+    for n, raw in enumerate(noise):
+        rows += [(3.0 * n, "v", "tx", b"READ?\n"), (3.0 * n + 0.1, "v", "rx", raw + b"\n" if n % 2 else raw + b"\x00")]
+        rows += [(3.0 * n + 1, "v", "tx", b"READ?\n"), (3.0 * n + 1.1, "v", "rx", b"+%d.5E+00\r\n" % n)]
+    rows.append((900.0, "v", "rx", b"\n"))
+    _, got = replayed(tmp_path, rows, Profile(schema=1, title="bench", decode=Scpi()))
+
+    assert set(values(got.readings)) <= {n + 0.5 for n in range(len(noise))}
 
 
 # -- unplugging

@@ -35,8 +35,8 @@ def pty() -> Iterator[tuple[int, str]]:
     ("name", "said"),
     [
         ("/dev/no-such-port", "was not found"),
-        ("", "was not found"),
-        ("no\0name", "not written as"),
+        ("", "not the name of a port"),
+        ("no\0name", "not the name of a port"),
         ("morse://x", r"no kind of port called morse://.*socket://"),
         ("../up://x", "no kind of port"),
         ("socket://10.0.0.7", "has a host and a port number"),
