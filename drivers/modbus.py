@@ -165,6 +165,6 @@ class Registers:
         """All that it measures is read with each request."""
 
     def end(self) -> None:
-        """What was cut off is told."""
-        self._drop(self._buffer, "a reply that was cut off")
+        """What was cut off is no reply."""
+        self._faults.left(self._buffer)
         self._buffer = b""

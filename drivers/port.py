@@ -17,6 +17,7 @@ import re
 import select
 import socket
 import time
+import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING
@@ -40,8 +41,15 @@ else:
     # tcflush on a port that is gone raises termios.error, which is no OSError; TypeError: closed by another thread.
     _FAILURES = (OSError, TypeError, termios.error)
 
-# Some URL handlers raise the last four on a malformed address.
-_OPENING: tuple[type[Exception], ...] = (*_FAILURES, ValueError, AttributeError, LookupError, re.error)
+# Some URL handlers raise the last five on a malformed address.
+_OPENING: tuple[type[Exception], ...] = (
+    *_FAILURES,
+    ValueError,
+    AttributeError,
+    LookupError,
+    NotImplementedError,
+    re.error,
+)
 
 log = logging.getLogger(__name__)
 
@@ -106,7 +114,8 @@ def _instance(name: str, settings: PortSettings) -> serial.SerialBase:
         return serial.serial_for_url(
             name, baudrate=settings.baud, bytesize=settings.bytesize, parity=settings.parity,
             stopbits=settings.stopbits, xonxoff=settings.xonxoff, rtscts=settings.rtscts,
-            timeout=_STEP, write_timeout=2.0, exclusive=True, do_not_open=True,
+            timeout=_STEP, write_timeout=None if scheme == "rfc2217" else 2.0,  # which rfc2217:// refuses
+            exclusive=True, do_not_open=True,
         )  # fmt: skip
     except _OPENING as exc:
         if "not known" not in str(exc):
@@ -225,7 +234,10 @@ class Port:
             port.dtr, port.rts = self.dtr, self.rts
             if who := holder(self.name, others_only=True):
                 raise _busy(self.name, who)
-            port.open()  # type: ignore[attr-defined]  # every port class has it, the base class does not declare it
+            with warnings.catch_warnings():
+                # pyserial's rfc2217:// calls methods of threads that Python has deprecated.
+                warnings.filterwarnings("ignore", "set(Daemon|Name)", DeprecationWarning)
+                port.open()  # type: ignore[attr-defined]  # every port class has it, the base does not declare it
         except _OPENING as exc:
             raise _opening_failed(self.name, exc) from exc
         self._serial = port

@@ -79,6 +79,8 @@ class Conversation:
         self._accepted = True  # whether the instrument took the function that was set
         self._read_unknown = False
         self._out_of_touch = False
+        self._baseline: bytes | None = None  # what the instrument calls the function that was set
+        self._held: list[Reading] = []  # readings until it has said that they are of that function
         self._owed = 0  # error questions without an answer yet
         self._misses = 0
         self._asked: float | None = None
@@ -143,6 +145,7 @@ class Conversation:
         self._query = table.read if self._accepted and not self._read_unknown else self._fallback
         for line in table.setup:
             self._tell(line)
+        self._baseline = self._ask_at_once(table.verify, bool) if table.verify else None
         if table.samples > 1:
             self._tell(f"SAMP:COUN {table.samples}")
 
@@ -329,7 +332,7 @@ class Conversation:
         if got:
             self._faults.flush()
             self._faults.framed(1)
-            self.readings += got
+            (self.readings if self._baseline is None else self._held).extend(got)
         return bool(got)
 
     def _answered(self) -> None:
@@ -338,6 +341,24 @@ class Conversation:
             self._told = {each for each in self._told if each[1] != self._query}
         if self._prompts:
             self._await_prompt(_QUIET)
+        if self._baseline is not None:
+            self._verify(self._baseline)
+
+    def _verify(self, baseline: bytes) -> None:
+        """Release the readings held if the instrument is still on the function that was set.
+
+        Somebody may turn it to DC at its front panel: 0 V DC must not pass for the AC that was asked for.
+        """
+        held, self._held = self._held, []
+        found = self._ask_at_once(self._table.verify, bool)
+        if found == baseline:
+            self.readings += held
+            return
+        now = "" if found is None else found.decode("ascii", "replace")
+        self._faults.event(self._port.now(), "instrument-error", code="function-changed",
+                           text=f"{baseline.decode('ascii', 'replace')} was set, {now or 'no answer'} is on",
+                           command=self._table.verify)  # fmt: skip
+        self._configure()
 
     def _timed_out(self) -> None:
         """No answer: find out why, then ask again or otherwise.
@@ -351,6 +372,7 @@ class Conversation:
         if impatient and not self._answers_errors:
             return  # nothing can be learnt by asking; it may still be measuring
         self._asked = None
+        self._held.clear()
         self._drop(self._buffer, "an answer that was cut off")
         self._buffer = b""
         self._drain_input()
@@ -405,8 +427,8 @@ class Conversation:
         self._configure()
 
     def end(self) -> None:
-        """What was cut off is told."""
-        self._drop(self._buffer, "an answer that was cut off")
+        """What was cut off is no answer."""
+        self._faults.left(self._buffer)
         self._buffer = b""
 
     def leave(self) -> None:

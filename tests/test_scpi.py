@@ -18,7 +18,7 @@ from drivers.port import PortError
 from drivers.profile import Poll, Profile
 from drivers.reading import Coupling, Quantity, Reading, Status
 from drivers.urls import protocol_usbtmc
-from tests.instruments import PtyEnd, ScpiInstrument, TcpEnd, behind
+from tests.instruments import PtyEnd, Rfc2217End, ScpiInstrument, TcpEnd, behind
 
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 VALUES = ("+1.00000000E+00", "-.00002", "+9.90000000E+37", "9.91E37", "230")
@@ -59,6 +59,12 @@ def pty(instrument: ScpiInstrument) -> Iterator[str]:
 @contextmanager
 def tcp(instrument: ScpiInstrument) -> Iterator[str]:
     with behind(TcpEnd, instrument) as name:
+        yield name
+
+
+@contextmanager
+def rfc2217(instrument: ScpiInstrument) -> Iterator[str]:
+    with behind(Rfc2217End, instrument) as name:
         yield name
 
 
@@ -118,7 +124,7 @@ class PatientDevice(protocol_usbtmc.KernelDevice):
 
 
 @needs_pty
-@pytest.mark.parametrize("far_end", [pty, tcp, visa, usbtmc])
+@pytest.mark.parametrize("far_end", [pty, tcp, rfc2217, visa, usbtmc])
 def test_a_whole_conversation_gives_the_same_readings_over_every_kind_of_port(
     far_end: Callable[[ScpiInstrument], Iterator[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -270,6 +276,35 @@ def test_a_meter_switched_off_and_on_is_set_up_again_before_it_is_read() -> None
 
     assert "CONF:VOLT:DC" in instrument.heard
     assert instrument.heard.index("CONF:VOLT:DC") < instrument.heard.index("READ?")
+
+
+class Panel(ScpiInstrument):
+    """It says which function is on, and somebody can turn it."""
+
+    def answer(self, message: str) -> str:
+        return f'"{self.function}"' if message == "FUNC?" else super().answer(message)
+
+
+@needs_pty
+def test_a_function_turned_at_the_front_panel_never_passes_for_the_one_that_was_set() -> None:
+    instrument = Panel(["+1.0E+00"])
+    with pty(instrument) as name:
+        meter = Meter("v", profile(verify="FUNC?"), name, clock=time.monotonic)
+        run_some(meter)
+        instrument.function, instrument.values = "VOLT:AC", ["+9.0E+00"]
+        turned = meter.read()
+        while not turned.events:
+            add = meter.read()
+            turned.events += add.events
+            turned.readings += add.readings
+        instrument.values = ["+2.0E+00"]
+        while not (after := meter.read().readings):
+            continue
+        meter.close()
+
+    assert {each.value for each in turned.readings} <= {1.0}
+    assert [event.detail["code"] for event in turned.events] == ["function-changed"]
+    assert instrument.function == "VOLT:DC" and after[0].value == 2.0
 
 
 def test_a_missing_visa_package_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
