@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers import portlist
-from drivers.port import Port, PortError, PortLostError, register_handlers, wire_bytes
+from drivers.opening import register_handlers
+from drivers.port import Port, PortError, PortLostError, wire_bytes
 from drivers.portlist import PortInfo
 from drivers.profile import PortSettings
 
@@ -96,7 +97,7 @@ def test_any_port_name_at_all_opens_or_is_refused(scheme: str, rest: str) -> Non
 
 def test_a_handler_that_lacks_a_package_is_not_called_unknown(monkeypatch: pytest.MonkeyPatch) -> None:
     """pyserial itself hides an ImportError in a handler behind 'protocol not known'."""
-    monkeypatch.setattr("drivers.port.HANDLERS", "tests.urls")
+    monkeypatch.setattr("drivers.opening.HANDLERS", "tests.urls")
     with pytest.raises(PortError, match="a_module_that_nobody_has"):
         Port("broken://x").open()
     serial.protocol_handler_packages.remove("tests.urls")

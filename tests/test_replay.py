@@ -12,7 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from drivers.meter import Meter
-from drivers.port import Port, PortError, register_handlers
+from drivers.opening import register_handlers
+from drivers.port import Port, PortError
 from drivers.profile import Poll, PortSettings, Profile, Scpi
 from drivers.urls.protocol_replay import Player, load, parse_url
 
