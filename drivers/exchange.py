@@ -56,8 +56,13 @@ class Exchange:
 
     def send(self, message: str) -> None:
         """Send one message."""
-        self._sent = message.encode("latin-1", "replace")
-        self._port.write(self._sent + self.end)
+        raw = self.encoded(message)
+        self._sent = raw.removesuffix(self.end)
+        self._port.write(raw)
+
+    def encoded(self, message: str) -> bytes:
+        """The bytes of a message."""
+        return message.encode("latin-1", "replace") + self.end
 
     def line(self, wait: float, *, prompt_ends: bool = False) -> bytes | None:
         """The next line within `wait` of the last byte, without its end; None when there is none."""

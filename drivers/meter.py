@@ -71,7 +71,7 @@ def talk_for(profile: Profile, port: Port, faults: Faults, conditions: Condition
             profile, ambient=conditions.ambient, on=conditions.on, frequency=conditions.frequency
         )
         every = parse(table.interval, "s")
-        return Registers(port, table, faults, interval=every, timeout=timeout, uncertainty=accuracies.u)
+        return Registers(port, table, faults, interval=every, timeout=timeout, fit=accuracies.fit)
     framer, decode = _built(profile, conditions)
     request = wire_bytes(profile.poll.request)
     return Listener(port, framer, decode, faults, request=request, interval=interval, timeout=timeout)

@@ -8,6 +8,7 @@ import importlib.util
 import os
 import re
 import socket
+import sys
 from urllib.parse import urlsplit
 
 import serial
@@ -16,11 +17,11 @@ from drivers.portlist import holder
 from drivers.profile import PortSettings
 from drivers.reading import BenchError
 
-try:
-    import termios
-except ImportError:  # Windows
+if sys.platform == "win32":
     FAILURES: tuple[type[Exception], ...] = (OSError, TypeError)
 else:
+    import termios
+
     # tcflush on a port that is gone raises termios.error, which is no OSError; TypeError: closed by another thread.
     FAILURES = (OSError, TypeError, termios.error)
 

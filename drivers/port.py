@@ -11,6 +11,7 @@ import errno
 import io
 import os
 import select
+import sys
 import time
 import warnings
 from collections.abc import Callable
@@ -247,7 +248,7 @@ def _fetcher(port: serial.SerialBase) -> Callable[[float], bytes] | None:
         descriptor = port.fileno()
     except (io.UnsupportedOperation, OSError, AttributeError):
         return None
-    if os.name != "posix":  # a socket on Windows, whose number is no file descriptor
+    if sys.platform == "win32":  # a socket on Windows, whose number is no file descriptor
         port.timeout = 0
         return lambda wait: port.read(_CHUNK) if select.select([descriptor], [], [], wait)[0] else b""
     poller = select.poll()

@@ -95,6 +95,7 @@ MEANINGS: dict[str, str] = {
     "decode.read": "query for a reading",
     "decode.fallback": "query used if the instrument does not know that one; empty: made from quantity and coupling",
     "decode.samples": "readings for one query",
+    "decode.verify": "asked after each reading, e.g. FUNC?; it counts only if the function is still the one set",
     "decode.identify": "ask *IDN? after opening",
     "decode.remote": "command for remote control, where the instrument wants one",
     "decode.clear": "byte that clears the instrument's buffers on a serial line",

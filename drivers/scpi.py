@@ -76,7 +76,7 @@ class Conversation:
     @property
     def finished(self) -> bool:
         """Whether a replayed log has nothing more to say."""
-        return self._port.finished or self._port.exhausted(self._query.encode("latin-1") + self._link.end)
+        return self._port.finished or self._port.exhausted(self._link.encoded(self._query))
 
     def _set(self, quantity: Quantity, coupling: Coupling) -> None:
         self._function = (quantity, coupling)
@@ -144,7 +144,7 @@ class Conversation:
             if not self._query:
                 self._link.drop(self._port.read(wait))
                 return
-            due = max(self._due, self._port.not_before(self._query.encode("latin-1") + self._link.end))
+            due = max(self._due, self._port.not_before(self._link.encoded(self._query)))
             now = self._port.now()
             if now < due:
                 self._link.drop(self._port.read(min(wait, due - now)))

@@ -6,12 +6,13 @@ import os
 import time
 from collections.abc import Iterator
 
+import msgspec
 import pytest
 import serial
 
 from drivers.finding_out import Diagnosis, guess, try_meter
 from drivers.linejudge import Line, judge_line
-from drivers.profile import Numbered, Poll, PortSettings, Profile, Scpi, load
+from drivers.profile import Numbered, Poll, PortSettings, Profile, Scpi, load, shipped
 from tests.instruments import PtyEnd, ScpiInstrument, behind
 from tests.test_meter import FRAME, HANDHELD, OVERLOAD
 from tests.urls import protocol_lead
@@ -162,6 +163,25 @@ def test_a_silent_port_is_asked_for_its_identity_only_after_every_listener(lead:
     found = guess("lead://", [BENCH, LCD, OTHER], clock=Hurry())
 
     assert lead == [b"*IDN?\n"] and found.sent == ["*IDN? at 9600 baud"] and "*IDN?" in found.text
+
+
+#: One frame of each family that sends by itself, constructed from its table.
+FRAMES = {
+    "numbered-lcd": FRAME,
+    "ascii-status": bytes.fromhex("2B313233342031310000800D0D0A"),
+    "packed-4": bytes.fromhex("31313233343B34303A0D0A"),
+    "stream-16": bytes.fromhex("0234313334303330303030313233340D"),
+    "text-line": b"12.345 V\r\n",
+}
+
+
+@pytest.mark.parametrize("name", FRAMES)
+def test_each_family_is_guessed_among_all_the_shipped_profiles(name: str, lead: list[bytes]) -> None:
+    at_once = [msgspec.structs.replace(profile, port=msgspec.structs.replace(profile.port, settle_ms=0))
+               for profile in map(load, shipped())]  # fmt: skip
+    found = guess(f"lead://{(FRAMES[name] * 3).hex()}", at_once, clock=Hurry())
+
+    assert found.ranked[0].profile == name and lead == [], found
 
 
 @needs_pty

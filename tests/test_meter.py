@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from drivers.faults import MeterEvent
 from drivers.meter import Batch, Meter
+from drivers.modbus import crc, request
 from drivers.portlist import PortInfo, find_again
 from drivers.profile import Accuracy, Modbus, Numbered, Poll, PortSettings, Profile, Register, Scpi
 from drivers.reading import Coupling, Quantity, Reading
@@ -153,21 +154,23 @@ def test_a_modbus_module_gives_its_values_past_echo_refusal_and_noise(tmp_path: 
 
 def test_modbus_frames_agree_with_the_well_known_library() -> None:
     framer = pytest.importorskip("pymodbus.framer", reason="pymodbus is not installed")
-    from drivers.modbus import crc, request
-
     assert request(1, 0, 10) == REQUEST and crc(b"123456789") == bytes.fromhex("374B")
     for data in (b"", b"\x00", bytes(range(256)), REPLY[:-2]):
         assert int.from_bytes(crc(data), "big") == framer.FramerRTU.compute_CRC(data)
 
 
-def test_a_float_register_reads_in_either_word_order() -> None:
-    from drivers.modbus import value_of
+def test_a_map_with_a_hole_is_read_in_several_requests_one_after_the_other(tmp_path: Path) -> None:
+    """Float registers 0 and 1, and 200 and 201: 230.1 high word first, then 10.28 low word first."""
+    near = Register(address=0, quantity=Quantity.VOLTAGE, kind="f32-high-first")
+    far = Register(address=200, quantity=Quantity.VOLTAGE, kind="f32-low-first", channel="2")
+    asked = [bytes.fromhex("01040000000271CB"), request(1, 200, 2)]
+    second = bytes.fromhex("0104047AE14124")
+    rows: list[Row] = [(0.0, "v", "tx", asked[0]), (0.1, "v", "rx", bytes.fromhex("0104044366199A85E4")),
+                       (0.2, "v", "tx", asked[1]), (0.3, "v", "rx", second + crc(second))]  # fmt: skip
+    _, got = replayed(tmp_path, rows, msgspec.structs.replace(MODULE, decode=Modbus(registers=(near, far))))
 
-    high = Register(address=0, quantity=Quantity.VOLTAGE, kind="f32-high-first")
-    low = Register(address=0, quantity=Quantity.VOLTAGE, kind="f32-low-first")
-
-    assert value_of(high, 0, bytes.fromhex("4366199A")) == pytest.approx(230.1, rel=1e-6)
-    assert value_of(low, 0, bytes.fromhex("7AE14124")) == pytest.approx(10.28, rel=1e-6)
+    assert values(got.readings) == [pytest.approx(230.1, rel=1e-6), pytest.approx(10.28, rel=1e-6)]
+    assert [piece.data for piece in got.wire if piece.direction == "tx"] == asked
 
 
 def test_a_modbus_value_carries_the_uncertainty_of_its_accuracy_line(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import struct
+import sys
 from contextlib import suppress
 
 from drivers.urls.messages import Device, MessagePort
@@ -52,11 +53,12 @@ class KernelDevice:
             os.close(fd)
 
     def _control(self, request: int, argument: bytes) -> None:
-        # An old kernel, or a file that stands in for the device, knows none of these.
-        with suppress(ImportError, OSError):
+        if sys.platform != "win32":
             import fcntl
 
-            fcntl.ioctl(self._fd, request, argument)
+            # An old kernel, or a file that stands in for the device, knows none of these.
+            with suppress(OSError):
+                fcntl.ioctl(self._fd, request, argument)
 
 
 class Serial(MessagePort):
