@@ -8,7 +8,7 @@ from pathlib import Path
 
 import msgspec
 
-from drivers.profile import Profile, load, names, shipped
+from drivers.profile import load, names, shipped
 
 #: What each key means. Keys of [decode] are by family where the same name means different things.
 MEANINGS: dict[str, str] = {
@@ -127,9 +127,11 @@ def describe(name: str, own: Path | None = None) -> list[Key]:
     else:
         origin = names(own)[name]
         text = shipped()[name] if origin == "shipped" else Path(origin).read_text("utf-8")
-    written = _written(tomllib.loads(text))
-    return [Key(key=key, value=value, meaning=MEANINGS.get(_plain(key), ""), origin=origin if key in written else "default")
-            for key, value in _flat(msgspec.to_builtins(profile))]  # fmt: skip
+    written = {key for key, _ in _flat(tomllib.loads(text))} | {"name"}
+    return [
+        Key(key=key, value=value, meaning=MEANINGS[_plain(key)], origin=origin if key in written else "default")
+        for key, value in _flat(msgspec.to_builtins(profile))
+    ]
 
 
 def _plain(key: str) -> str:
@@ -138,22 +140,13 @@ def _plain(key: str) -> str:
     return head + rest.partition("]")[2] if bracket else key
 
 
-def _flat(data: dict[str, object], *, written: bool = False) -> Iterator[tuple[str, object]]:
+def _flat(data: dict[str, object]) -> Iterator[tuple[str, object]]:
+    """Keys with their table's name in front; entries of a list of tables are counted from 1."""
     for key, value in data.items():
         if key in ("port", "poll", "meter", "decode") and isinstance(value, dict):
             yield from ((f"{key}.{inner}", entry) for inner, entry in value.items())
-        elif key in ("input", "accuracy") and isinstance(value, list):
+        elif key in ("input", "accuracy") and isinstance(value, (list, tuple)):
             for n, entry in enumerate(value, 1):
                 yield from ((f"{key}[{n}].{inner}", item) for inner, item in entry.items())
-        elif key != "name" or not written:
+        else:
             yield key, value
-
-
-def _written(data: dict[str, object]) -> set[str]:
-    """The keys that the file itself states."""
-    return {key for key, _ in _flat(data, written=True)} | {"name"}
-
-
-def keys_of(profile: Profile) -> list[str]:
-    """The plain names of all keys that a profile has."""
-    return [_plain(key) for key, _ in _flat(msgspec.to_builtins(profile))]
