@@ -15,10 +15,9 @@ from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
 from analysis.report import advice, drawn, matrix
 from analysis.report.plots import Cell, Plot
-from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, slug
+from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
 from analysis.table import MeterInfo, Radio, Session
 from drivers.reading import UNITS, Quantity
-from drivers.units import show
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,10 +197,13 @@ def _facts(
 def _finding(finding: Finding, at: int) -> FindingItem:
     states = tuple(
         StateRow(
-            state=matrix.state_words(state), value=matrix.state_value(state),
-            guard=show(state.loading_guard, "V") if state.loading_guard else "–", outcome=matrix.outcome_words(state),
-        ) for state in finding.states
-    )  # fmt: skip
+            state=matrix.state_words(state),
+            value=matrix.state_value(state),
+            guard=rounded(state.loading_guard, "V") if state.loading_guard else "–",
+            outcome=matrix.outcome_words(state),
+        )
+        for state in finding.states
+    )
     limit = exactly(finding.limit, finding.unit or "") if finding.limit is not None else ""
     return FindingItem(
         anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level,

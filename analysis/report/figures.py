@@ -9,7 +9,7 @@ import io
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -55,6 +55,7 @@ def _styled() -> Iterator[None]:
         yield
 
 
+@lru_cache(maxsize=32)  # page and print show the same pictures
 def draw(plot: Plot) -> str:
     """One picture as an SVG document; ids begin with the plot's key."""
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -79,7 +80,8 @@ def _limit_line(axes: Axes, value: float, words: str, *, below: bool = False) ->
 def _matrix(figure: Figure, plot: MatrixPlot) -> None:
     rows, columns = len(plot.rows), len(plot.columns)
     figure.set_size_inches(6.7, 0.62 + 0.46 * rows)
-    axes = figure.add_subplot()
+    figure.set_layout_engine("none")  # the grid is its own layout
+    axes = figure.add_axes((0.005, 0.005, 0.99, 0.99))
     axes.set_xlim(-1.35, columns)
     axes.set_ylim(rows, -0.95)
     axes.axis("off")

@@ -10,7 +10,6 @@ from analysis.report.plots import Cell, MatrixPlot
 from analysis.report.series import highest_by_state
 from analysis.report.text import amount, exactly, plain
 from analysis.table import Radio
-from drivers.units import show
 
 #: Points in one picture: more would not fit on a page.
 ROWS = 14
@@ -151,7 +150,9 @@ def highest_changes(radio: Radio, before: str) -> list[tuple[str, str, str]]:
 
 def _highest_words(values: dict[tuple[str, str, str], float]) -> dict[str, str]:
     return {
-        f"{plain(point, 60)}: plug {plain(plug, 20) or '–'}, switch {plain(switch, 20) or '–'}": show(value, "V")
+        f"{plain(point, 60)}: plug {plain(plug, 20) or '–'}, switch {plain(switch, 20) or '–'}": amount(
+            value, None, "V"
+        )
         for (point, plug, switch), value in values.items()
     }
 

@@ -32,6 +32,7 @@ def render_pdf(content: Content, paper: str = "a4") -> bytes:
     """The report as PDF, on `a4` or `letter`. Raises: ValueError: another paper."""
     from analysis.report.figures import draw
 
+    _size(paper)
     plots = [*content.matrix_plots, *content.plots]
     pictures = {plot.key: {"svg": draw(plot), "alt": _set(plot.alt)} for plot in plots}
     data = {name: _ready(getattr(content, name)) for name in content.__dataclass_fields__ if name not in _DRAWN}
@@ -69,11 +70,15 @@ def _set(text: str) -> str:
     return f"{_ISOLATE}{text}{_END}" if turned or "\u200f" in text or "\u061c" in text else text
 
 
-def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes:
+def _size(paper: str) -> str:
     if paper not in PAPERS:
         raise ValueError(f"unknown paper {paper!r}: expected one of {', '.join(PAPERS)}")
+    return PAPERS[paper]
+
+
+def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes:
     colours = {role: pair[0] for role, pair in PAGE.items()}
-    told = json.dumps(data | {"paper": PAPERS[paper], "colours": colours, "signals": SIGNAL}, ensure_ascii=False)
+    told = json.dumps(data | {"paper": _size(paper), "colours": colours, "signals": SIGNAL}, ensure_ascii=False)
     folder = resources.files("analysis.report") / "templates"
     source = "\n".join((folder / name).read_text("utf-8") for name in ("sheet.typ", template))
     lacking = not set(told) <= _letters() | set("\n\u200b\u200e\u200f\u061c\u2068\u2069")
@@ -92,7 +97,7 @@ def _compiler(system_fonts: bool) -> Compiler:
     import typst
 
     faces = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    return typst.Compiler(input=b"", font_paths=[str(faces)], ignore_system_fonts=not system_fonts)
+    return typst.Compiler(input=b"", font_paths=typst.Fonts(system_fonts, True, [str(faces)]))
 
 
 @cache
