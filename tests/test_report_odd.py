@@ -44,6 +44,7 @@ HOSTILE = {
     "turned round": "abc \u202egnp.exe",
     "arabic": "\u200fراديو قديم\u200f set",
     "emoji": "set 😀 5",
+    "letters that the report's faces lack": "収音機 5 号 𓀀",
     "controls": "nul \x00 bell \x07 esc \x1b[31m c1 \x9b end",
     "lone surrogate": "half \ud83d end",
     "entity": "&lt;b&gt; &amp;",
@@ -99,7 +100,11 @@ def test_hostile_words_are_shown_as_text_in_page_and_print(tmp_path: Path, name:
     assert not list(parsed.all("script", "b", "label"))
     assert all(not key.startswith("on") for _, attributes in parsed.tags for key in attributes)
     assert not any(letter in page for letter in "\x00\x07\x1b\x9b\u202e\ud83d")
-    if name not in ("arabic", "emoji"):  # readers give these back in another order, or by glyph names
+    if name not in (
+        "arabic",
+        "emoji",
+        "letters that the report's faces lack",
+    ):  # readers give these back in another order, or by glyph names
         assert printed(render_pdf(content)).count(wanted) > 8
         assert wanted in printed(render_card_pdf(content))
     assert f"<bdi>{html.escape(plain(text)).replace('&quot;', '&#34;').replace('&#x27;', '&#39;')}</bdi>" in page

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.report.content import Content
 from analysis.report.palette import PAGE, SIGNAL
+from analysis.report.text import plain
 
 if TYPE_CHECKING:
     from typst import Compiler
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
 #: A run of this many characters without a space gets places where a line may break.
 _LONG = re.compile(r"\S{32,}")
-_EVERY = 16
+_EVERY = 8
 _ISOLATE, _END = "\u2068", "\u2069"
 
 
@@ -38,7 +39,7 @@ def render_pdf(content: Content, paper: str = "a4") -> bytes:
     data = {name: _ready(getattr(content, name)) for name in content.__dataclass_fields__ if name not in _DRAWN}
     for name in _DRAWN:
         data[name] = [_about(plot) for plot in getattr(content, name)]
-    return _typeset("report.typ", data | {"pictures": pictures}, paper)
+    return _typeset("report.typ", data | {"pictures": pictures, "running": _set(plain(content.title, 60))}, paper)
 
 
 def render_card_pdf(content: Content, paper: str = "a4") -> bytes:
