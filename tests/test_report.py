@@ -104,7 +104,7 @@ def test_every_finding_stands_on_the_page_and_in_print_with_the_same_words(conte
 
     for finding in content.findings:
         parts = [finding.title, finding.statement, finding.value, finding.limit, finding.source, finding.advice,
-                 *finding.missing, *finding.evidence]  # fmt: skip
+                 *finding.missing, *finding.evidence, *(text for pair in finding.further for text in pair)]  # fmt: skip
         parts += [text for row in finding.states for text in (row.state, row.value, row.guard, row.outcome)]
         for part in map(squeezed, parts):
             assert part in on_page

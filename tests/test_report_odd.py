@@ -7,6 +7,7 @@ import html
 import io
 import json
 import math
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -24,7 +25,7 @@ from analysis.report.figures import draw
 from analysis.report.html import render_card_html, render_html
 from analysis.report.pdf import render_card_pdf, render_pdf
 from analysis.report.plots import MatrixPlot, TracePlot
-from analysis.report.text import plain, runs
+from analysis.report.text import moment, plain, runs
 from analysis.table import Radio, load_radio, load_session
 from tests.report_samples import CARD, chassis_states, live_assessment, live_chassis, state
 from tests.sessions import METER, SessionWriter, write_card
@@ -270,6 +271,36 @@ def test_a_spike_of_one_reading_in_a_long_sitting_is_drawn(tmp_path: Path) -> No
     assert len(values) <= 2 * series.BINS and max(values) == 230.0
     assert times[values.index(230.0)] == pytest.approx(12345.6)
     assert len(draw(plot)) < 60_000
+
+
+def test_numbers_of_no_bench_at_all_do_not_stop_the_report(tmp_path: Path) -> None:
+    """A typed 1e308, a torn time, a negative reading: the picture shows the rest, the files keep them."""
+    sitting = SessionWriter()
+    sitting.read([1e308, -1e308, 1.0, -2.0], point="chassis", plug="1", switch="on", u=1e307)
+    sitting.read([1e300, 0.02], quantity="current", point="secondary", load="idle", u=math.inf)
+    sitting.rows[2]["elapsed_s"] = ""
+    sitting.take(range(2), 1e308)
+    folder = write_card(tmp_path / "set-5")
+    sitting.write(folder / "20260302T142501Z-a")
+    content = build_content(load_radio(folder), NOTHING)
+    page, paper = render_all(content)
+
+    plot = content.plots[0]
+    assert isinstance(plot, TracePlot) and plot.traces[0][2] == (-2.0,) and plot.takes == ()
+    assert squeezed("Readings: 6 ok") in page and squeezed("Readings: 6 ok") in paper
+
+
+@pytest.mark.parametrize("zone", ["UTC", "America/Anchorage", "Asia/Tokyo"])
+def test_where_the_report_is_made_changes_no_date(monkeypatch: pytest.MonkeyPatch, zone: str) -> None:
+    """A calibration date has no zone: it stays the same day everywhere."""
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        assert moment("2026-01-10", clock=False) == "10 January 2026"
+        assert moment("2026-03-02T23:30:00-05:00") == "3 March 2026, 04:30 UTC"
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_rows_are_named_in_runs() -> None:

@@ -6,6 +6,7 @@ state the same.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import metadata
@@ -46,6 +47,7 @@ class FindingItem:
     evidence: tuple[str, ...]
     missing: tuple[str, ...]
     advice: str
+    further: tuple[tuple[str, str], ...]  #: what this kind of finding tells beside its value
     states: tuple[StateRow, ...]
 
 
@@ -84,6 +86,7 @@ class SessionItem:
     stage: str
     judged: bool
     statements: tuple[tuple[str, str], ...]
+    counts: str  #: readings by status, and what happened
     remarks: tuple[str, ...]
     files: tuple[FileItem, ...]
     version: str
@@ -212,8 +215,20 @@ def _finding(finding: Finding, at: int) -> FindingItem:
         limit=limit, source=plain(finding.limit_source, 400), raised=finding.limit_changed_by_user,
         evidence=tuple(evidence(entry) for entry in finding.evidence[:40]),
         missing=tuple(plain(text, 300) for text in finding.missing), advice=plain(finding.advice, SENTENCE),
-        states=states,
+        further=_further(finding), states=states,
     )  # fmt: skip
+
+
+def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
+    found = []
+    for key, name, unit in (("low", "At least", "A"), ("high", "At most", "A")):
+        value = finding.extra.get(key)
+        if isinstance(value, (int, float)):
+            found.append((name, rounded(float(value), unit)))
+    for key, name in (("kind", "Kind"), ("pin", "Pin"), ("runner_up", "Next likely")):
+        if finding.extra.get(key) is not None:
+            found.append((name, plain(finding.extra[key], 40)))
+    return tuple(found)
 
 
 _ISOLATION = {
@@ -272,9 +287,28 @@ def _session(session: Session, judged: bool) -> SessionItem:
         name=plain(session.name), begun=moment(session.start),
         closed=f"{closed}; {len(frame):,} readings over {duration(length)}", stage=plain(session.stage) or "not named",
         judged=judged, statements=tuple(_statement(key, value) for key, value in sorted(statements.items())),
-        remarks=tuple(plain(text, 300) for text in session.remarks), files=_files(session),
+        counts=_counts(session), remarks=tuple(plain(text, 300) for text in session.remarks), files=_files(session),
         version=plain(session.program_version, 40),
     )  # fmt: skip
+
+
+def _counts(session: Session) -> str:
+    """Readings by status, then events other than the ordinary ones, by kind."""
+    frame = session.readings
+    statuses = Counter({str(word): int(count) for word, count in frame["status"].value_counts().items() if count})
+    events = Counter(event.kind for event in session.events if event.kind not in _ORDINARY)
+    parts = ["Readings: " + _tally(statuses) if statuses else "No readings"]
+    parts += ["events: " + _tally(events)] if events else ["no gap, fault or alarm noted"]
+    return "; ".join(parts) + "."
+
+
+#: Events that every sitting has.
+_ORDINARY = ("start", "tag", "take", "note", "end", "skip")
+
+
+def _tally(counts: Counter[str]) -> str:
+    shown = sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:12]
+    return ", ".join(f"{count:,} {plain(word, 30)}" for word, count in shown)
 
 
 def _statement(key: str, value: object) -> tuple[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -17,6 +18,9 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 Ints = np.ndarray[Any, np.dtype[np.int64]]
 #: Stretches of time that a picture can tell apart: 17 cm at 150 lines an inch and a little less. Source: own choice.
 BINS = 800
+#: Beyond this a number is no volts, amperes or seconds of any bench, and a picture with it would show nothing else.
+#: Source: own choice.
+DRAWABLE = 1e9
 #: The loads that the board goes through, in order; others follow in the order of the alphabet.
 LOADS = ("none", "idle", "pairing", "playing", "loudest", "cold", "hot")
 
@@ -84,7 +88,7 @@ def point_rows(session: Session, point: str) -> pd.DataFrame:
 def trace(session: Session, point: str, *, key: str, limits: tuple[tuple[str, float], ...]) -> TracePlot | None:
     """A point's volts against time in one session, or None where there is nothing to draw."""
     rows = point_rows(session, point)
-    usable = rows["status"].isin(["ok", "overload"]).to_numpy()
+    usable = rows["status"].isin(["ok", "overload"]).to_numpy() & drawable(rows["elapsed_s"])
     rows = rows[usable].sort_values("elapsed_s", kind="stable")
     if rows.empty:
         return None
@@ -124,7 +128,7 @@ def _traces(rows: pd.DataFrame, over: Any, times: Floats) -> list[tuple[str, Flo
         own = np.flatnonzero(kinds == kind)
         stretch = np.zeros(len(own), dtype=np.int64)
         stretch[1:] = np.cumsum((np.diff(tags[own]) != 0) | (np.diff(over[own].astype(np.int64)) != 0))
-        drawn = ~over[own] & np.isfinite(values[own])
+        drawn = ~over[own] & (np.abs(values[own]) < DRAWABLE)
         if drawn.any():
             first = rows.iloc[own[0]]
             coupling = {"ac": "AC", "dc": "DC", "acdc": "AC+DC"}.get(str(first["coupling"]), "coupling not told")
@@ -152,12 +156,24 @@ def takes_at(session: Session, point: str) -> list[Take]:
     found = []
     for entry in session.takes:
         rows = session.readings.iloc[entry.first : entry.last + 1]
-        rows = rows[(rows["meter"] == entry.meter).to_numpy()]
-        if entry.quantity == "voltage" and entry.value is not None and len(rows) and rows["point"].iloc[-1] == point:
-            u = rows["u"].median()
-            moment = float(rows["elapsed_s"].iloc[-1])
-            found.append(Take(elapsed=moment, value=entry.value, expanded=None if pd.isna(u) else 2 * float(u)))
+        rows = rows[(rows["meter"] == entry.meter).to_numpy() & (rows["status"] == "ok").to_numpy()]
+        if entry.quantity != "voltage" or entry.value is None or rows.empty or rows["point"].iloc[-1] != point:
+            continue
+        moment = float(rows["elapsed_s"].iloc[-1])
+        if abs(entry.value) < DRAWABLE and abs(moment) < DRAWABLE:
+            found.append(Take(elapsed=moment, value=entry.value, expanded=_expanded(rows["u"])))
     return found
+
+
+def drawable(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Which numbers a picture can show; unknown is none."""
+    return np.asarray(np.abs(finite(column)) < DRAWABLE)
+
+
+def _expanded(column: pd.Series[Any]) -> float | None:
+    """U of a typical reading, or None where no accuracy line applies."""
+    u = float(column.median()) if len(column) else math.nan
+    return 2 * u if 0 < u < DRAWABLE else None
 
 
 def load_bars(sessions: Sequence[Session]) -> list[LoadBar]:
@@ -169,10 +185,9 @@ def load_bars(sessions: Sequence[Session]) -> list[LoadBar]:
     rows = pd.concat([frame.assign(load=frame["load"].astype(str)) for frame in frames])
     bars = []
     for load, part in rows.groupby("load", sort=False):
-        u = part["u"].median()
         bars.append(LoadBar(
             load=plain(load, 40) or "load not tagged", mean=float(part["value"].mean()), low=float(part["value"].min()),
-            high=float(part["value"].max()), expanded=None if pd.isna(u) else 2 * float(u), count=len(part),
+            high=float(part["value"].max()), expanded=_expanded(part["u"]), count=len(part),
         ))  # fmt: skip
     return sorted(bars, key=lambda bar: (LOADS.index(bar.load) if bar.load in LOADS else len(LOADS), bar.load))
 
@@ -180,7 +195,7 @@ def load_bars(sessions: Sequence[Session]) -> list[LoadBar]:
 def _secondary(session: Session, quantity: str) -> pd.DataFrame:
     frame = session.readings
     wanted = (frame["point"] == "secondary") & (frame["quantity"] == quantity) & (frame["status"] == "ok")
-    return frame.loc[wanted.to_numpy(), ["load", "value", "u"]]
+    return frame.loc[wanted.to_numpy() & drawable(frame["value"]), ["load", "value", "u"]]
 
 
 def load_points(sessions: Sequence[Session]) -> list[tuple[str, float, float]]:
