@@ -96,7 +96,8 @@ def test_an_owner_finds_the_four_answers_at_the_top(content: Content) -> None:
     transformer = answers["Is the added transformer big enough?"]
     assert transformer.startswith("Yes: 3 VA fitted, 1.27 VA needed") and "2.36 times" in transformer  # 3 / 1.27
     assert answers["What was not measured?"].startswith("The radio is not fully measured.")
-    assert "plug 1, switch off" in answers["What was not measured?"]
+    assert "pickup-ground: plug 1, switch off." in answers["What was not measured?"]
+    assert "aerial: plug 1, switch on; plug 2, switch on." in answers["What was not measured?"]
 
 
 def test_every_finding_stands_on_the_page_and_in_print_with_the_same_words(content: Content, page: str) -> None:
@@ -109,7 +110,7 @@ def test_every_finding_stands_on_the_page_and_in_print_with_the_same_words(conte
         for part in map(squeezed, parts):
             assert part in on_page
             assert part in on_paper
-    for words in (content.headline, *content.cautions, *content.actions, *content.missing):
+    for words in (content.headline, *content.found, *content.cautions, *content.actions, *content.missing):
         assert squeezed(words) in on_page and squeezed(words) in on_paper
     digests = [file.digest for session in content.sessions for file in session.files]
     assert len(digests) == 4 and all(digest in on_page and digest in on_paper for digest in digests)
@@ -249,6 +250,18 @@ def test_a_finding_beside_touch_shows_in_the_headline(tmp_path: Path) -> None:
 
     assert content.level is Level.DANGER and "A rail exceeds the board's maximum" in content.headline
     assert content.card.signal == "CAUTION"
+
+
+def test_advice_that_several_findings_share_is_given_once(tmp_path: Path) -> None:
+    shared = "Leave work on the mains side to those licensed for it."
+    findings = tuple(
+        Finding(id=f"touch-voltage:{point}", level=Level.CAUTION, title=point, statement="Above.",
+                advice=f"Cover the {point}. Still wanted: plug 2. {shared}") for point in ("chassis", "aerial")
+    )  # fmt: skip
+    content = build_content(live_chassis(tmp_path), _with(findings, full=False))
+
+    assert content.actions[1:] == (f"Cover the chassis. {shared}", "Cover the aerial.")
+    assert content.found == ("chassis.", "aerial.")
 
 
 def test_before_and_after_stand_side_by_side(content: Content) -> None:

@@ -120,6 +120,7 @@ class Content:
     level: Level
     fully_measured: bool
     headline: str
+    found: tuple[str, ...]  #: what the headline rests on
     answers: tuple[advice.Answer, ...]
     actions: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
@@ -166,6 +167,7 @@ def build_content(
     return Content(
         title=plain(radio.card.title), id=radio.card.id, level=assessment.level,
         fully_measured=assessment.fully_measured, headline=advice.headline(assessment),
+        found=advice.found(assessment),
         answers=advice.answers(radio, assessment, supply), actions=advice.actions(assessment),
         facts=_facts(radio, assessment, shown, since, date), notes=plain(radio.card.notes, NOTE, lines=True),
         columns=columns, matrix=table,

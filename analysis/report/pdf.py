@@ -84,7 +84,9 @@ def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes:
     source = "\n".join((folder / name).read_text("utf-8") for name in ("sheet.typ", template))
     lacking = not set(told) <= _letters() | set("\n\u200b\u200e\u200f\u061c\u2068\u2069")
     compiler = _compiler(lacking)
-    made = compiler.compile(input=source.encode(), format="pdf", sys_inputs={"data": told}, timestamp=0, pdf_standards="ua-1")
+    made = compiler.compile(
+        input=source.encode(), format="pdf", sys_inputs={"data": told}, timestamp=0, pdf_standards="ua-1"
+    )
     if not isinstance(made, bytes):
         raise TypeError(f"the typesetter gave {type(made).__name__}: expected bytes")
     return made
