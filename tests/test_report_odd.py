@@ -18,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.assessment import Assessment
+from analysis.card import RadioCard
 from analysis.finding import Evidence, Finding, Level, Outcome
 from analysis.report import series
 from analysis.report.content import Content, build_content
@@ -264,7 +265,7 @@ def test_a_spike_of_one_reading_in_a_long_sitting_is_drawn(tmp_path: Path) -> No
         cells[at["elapsed_s"]], cells[at["value"]] = f"{number / 10:.6f}", "230.0" if number == 123_456 else "1.0"
         rows.append(",".join(cells))
     (folder / "readings.csv").write_text("\n".join([header, *rows, ""]), encoding="utf-8")
-    plot = series.trace(load_session(folder), "chassis", key="volts-1", limits=(("limit 30 V AC", 30.0),))
+    plot = series.trace(load_session(folder), "chassis", key="volts-1", limits={"AC": 30.0, "DC": 60.0})
 
     assert plot is not None
     ((_, times, values),) = plot.traces
@@ -302,6 +303,29 @@ def test_where_the_report_is_made_changes_no_date(monkeypatch: pytest.MonkeyPatc
     finally:
         monkeypatch.undo()
         time.tzset()
+
+
+def test_direct_volts_meet_their_own_limit_line(tmp_path: Path) -> None:
+    """IEC 62368-1, Table 4: 60 V DC beside 30 V AC; a chassis at −80 V DC lies beyond it as much as one at +80 V."""
+    sitting = SessionWriter()
+    sitting.read([1.0, 1.0], point="chassis", plug="1", switch="on")
+    sitting.read([-80.0, -80.0], coupling="dc", point="chassis", plug="1", switch="on")
+    session = load_session(sitting.write(write_card(tmp_path / "set-5") / "20260302T142501Z-a"))
+    plot = series.trace(session, "chassis", key="volts-1", limits={"AC": 30.0, "DC": 60.0})
+
+    assert plot is not None and [value for _, value in plot.limits] == [30.0, 60.0, -60.0]
+    assert len(plot.traces) == 2 and "limit −60 V DC" in draw(plot)
+
+
+@settings(deadline=None, max_examples=60)
+@given(text=st.text(max_size=60))
+def test_any_name_makes_a_card_and_a_page(text: str) -> None:
+    card = RadioCard(schema=1, id="set-5", name=text, points=("chassis",), notes=text)
+    content = build_content(Radio(card=card), NOTHING)
+    page = Page(render_html(content))
+
+    assert squeezed(plain(text) or "set-5") in page.text
+    assert render_card_pdf(content).startswith(b"%PDF")
 
 
 def test_rows_are_named_in_runs() -> None:

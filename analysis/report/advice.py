@@ -199,7 +199,8 @@ def _plug_words(card: RadioCard) -> str:
         return (f"The plug is {card.plug}: way 2 stands for a socket that is wired the wrong way round, and was "
                 "measured, if at all, through a crossed test lead.")  # fmt: skip
     if card.plug == "reversible":
-        return "The plug fits either way round. Way 1: the marked pin in the contact that was proved live."
+        return ("The plug fits either way round. Way 1 (“plug 1” below): the marked pin in the contact that was "
+                "proved live.")  # fmt: skip
     return "The card does not say whether the plug fits either way round: count on it."
 
 
@@ -209,9 +210,7 @@ def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, A
     needed = supply.get("required_VA") if supply else None
     if isinstance(needed, int | float) and needed > 0 and supply:
         rating = _rating(card)
-        current, margin = supply.get("design_current_A"), supply.get("margin")
-        how = f" (design current {rounded(float(current), 'A')}" if isinstance(current, int | float) else ""
-        how += f", margin {margin:g} ×)" if how and isinstance(margin, int | float) else ")" if how else ""
+        how = _reckoned(supply)
         if rating:
             share = rating / float(needed)
             word = "Yes" if share >= 1 else "No"
@@ -227,6 +226,17 @@ def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, A
     if finding is not None:
         lines.append(plain(finding.statement, SENTENCE))
     return tuple(lines) or ("Not established: its current was not measured.",)
+
+
+def _reckoned(supply: Mapping[str, Any]) -> str:
+    """What the needed rating was made of."""
+    current, factor, margin = (supply.get(key) for key in ("design_current_A", "true_rms_factor", "margin"))
+    parts = [f"largest load {rounded(float(current), 'A')} as read"] if isinstance(current, int | float) else []
+    if isinstance(factor, int | float) and factor != 1:
+        parts.append(f"× {factor:.3g} for true RMS")
+    if isinstance(margin, int | float):
+        parts.append(f"× {margin:g} margin")
+    return f" ({', '.join(parts)})" if parts else ""
 
 
 def _rating(card: RadioCard) -> float | None:

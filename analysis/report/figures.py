@@ -132,7 +132,7 @@ def _trace(figure: Figure, plot: TracePlot) -> None:
     peak = max((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
     least = min((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
     top = 1.42 * max([peak, *(value for _, value in plot.limits)])
-    axes.set_ylim(min(0.0, 1.1 * least), top)
+    axes.set_ylim(min(0.0, 1.1 * min([least, *(value for _, value in plot.limits)])), top)
     for words, value in plot.limits:
         _limit_line(axes, value, words)
     if plot.over_range:
@@ -201,25 +201,24 @@ def _loads(figure: Figure, plot: LoadPlot) -> None:
 
 def _load_line(figure: Figure, plot: LoadLinePlot) -> None:
     axes = figure.add_subplot()
-    most = max([*(a for _, a, _ in plot.measured), *plot.working[:1]] if plot.working else [1.0])
+    most = max([*(a for _, a, _ in plot.measured), plot.working[0]])
     scale, unit = _prefix(most)
     reach = 1.25 * most
     axes.plot([0, reach * scale], [plot.open_volts, plot.open_volts - plot.resistance * reach], color=light("fig-one"),
-              label="computed from the winding’s resistance")  # fmt: skip
+              label="load line")  # fmt: skip
     if plot.measured:
         axes.plot([a * scale for _, a, _ in plot.measured], [v for _, _, v in plot.measured], "o", markersize=6,
                   color=light("fig-two"), markerfacecolor=light("fig-face"), label="measured, by load")  # fmt: skip
         for name, a, v in plot.measured:
             axes.annotate(name, (a * scale, v), xytext=(6, 5), textcoords="offset points", fontsize=7, color=MUTED)
-    if plot.working:
-        amps, volts = plot.working[0] * scale, plot.working[1]
-        axes.plot([amps], [volts], "s", color=INK, markersize=6, label="working point")
-        axes.plot([amps, amps, 0], [0, volts, volts], ":", color=INK, linewidth=0.8)
+    amps, volts = plot.working[0] * scale, plot.working[1]
+    axes.plot([amps], [volts], "s", color=INK, markersize=6, label="working point")
+    axes.plot([amps, amps, 0], [0, volts, volts], ":", color=INK, linewidth=0.8)
     seen = [plot.open_volts, plot.open_volts - plot.resistance * reach, *(v for _, _, v in plot.measured)]
     room = 0.15 * (max(seen) - min(seen) or max(seen))
     axes.set_ylim(max(0.0, min(seen) - room), max(seen) + room)
     axes.set_xlim(left=0)
-    axes.set_xlabel(f"secondary current [{unit}, true RMS]")
+    axes.set_xlabel(f"secondary current [{unit}, as the ammeter showed it]")
     axes.set_ylabel("secondary [V RMS]")
     axes.legend(loc="lower left")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -85,8 +85,12 @@ def point_rows(session: Session, point: str) -> pd.DataFrame:
     return frame[(frame["point"] == point).to_numpy() & (frame["quantity"] == "voltage").to_numpy()]
 
 
-def trace(session: Session, point: str, *, key: str, limits: tuple[tuple[str, float], ...]) -> TracePlot | None:
-    """A point's volts against time in one session, or None where there is nothing to draw."""
+def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]) -> TracePlot | None:
+    """A point's volts against time in one session, or None where there is nothing to draw.
+
+    Args:
+        limits: for AC and DC [V]; the line of one that was not read is left out.
+    """
     rows = point_rows(session, point)
     usable = rows["status"].isin(["ok", "overload"]).to_numpy() & drawable(rows["elapsed_s"])
     rows = rows[usable].sort_values("elapsed_s", kind="stable")
@@ -100,14 +104,28 @@ def trace(session: Session, point: str, *, key: str, limits: tuple[tuple[str, fl
     words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
     if over.any():
         words.append(f"{int(over.sum()):,} readings over range")
+    lines = _limit_lines(rows, limits)
     alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}; {len(takes)} takes."
     return TracePlot(
-        key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(limits),
+        key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(lines),
         caption=f"Session {plain(session.name)}: {len(rows):,} readings."
                 + (" Points: takes with ± U." if takes else ""),
         traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for name, t, v in traces),
-        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=limits,
+        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=lines,
     )  # fmt: skip
+
+
+def _limit_lines(rows: pd.DataFrame, limits: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
+    """The limits of what was read; that for DC on both sides of zero where a reading was below it."""
+    direct = (rows["coupling"] == "dc").to_numpy()
+    found = []
+    if not direct.all():
+        found.append((f"limit {exactly(limits['AC'], 'V')} AC", limits["AC"]))
+    if direct.any():
+        found.append((f"limit {exactly(limits['DC'], 'V')} DC", limits["DC"]))
+        if (finite(rows["value"])[direct] < 0).any():
+            found.append((f"limit −{exactly(limits['DC'], 'V')} DC", -limits["DC"]))
+    return tuple(found)
 
 
 def _limit_words(limits: tuple[tuple[str, float], ...]) -> str:
