@@ -79,10 +79,18 @@ def burden_words(text: str) -> str:
         return plain(text, 20)
 
 
+def _is(frame: pd.DataFrame, column: str, word: str) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    return (frame[column] == word).to_numpy()
+
+
+#: The columns that a point's picture needs: a million rows of all the others would be copied for nothing.
+_NEEDED = ["elapsed_s", "value", "status", "meter", "coupling", "plug", "switch", "burden"]
+
+
 def point_rows(session: Session, point: str) -> pd.DataFrame:
     """Rows of volts at a point."""
     frame = session.readings
-    return frame[(frame["point"] == point).to_numpy() & (frame["quantity"] == "voltage").to_numpy()]
+    return frame.loc[_is(frame, "point", point) & _is(frame, "quantity", "voltage"), _NEEDED]
 
 
 def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]) -> TracePlot | None:
@@ -92,8 +100,10 @@ def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]
         limits: for AC and DC [V]; the line of one that was not read is left out.
     """
     rows = point_rows(session, point)
-    usable = rows["status"].isin(["ok", "overload"]).to_numpy() & drawable(rows["elapsed_s"])
-    rows = rows[usable].sort_values("elapsed_s", kind="stable")
+    usable = (_is(rows, "status", "ok") | _is(rows, "status", "overload")) & drawable(rows["elapsed_s"])
+    rows = rows if usable.all() else rows[usable]
+    if not rows["elapsed_s"].is_monotonic_increasing:
+        rows = rows.sort_values("elapsed_s", kind="stable")
     if rows.empty:
         return None
     over = (rows["status"] == "overload").to_numpy()
@@ -196,34 +206,35 @@ def _expanded(column: pd.Series[Any]) -> float | None:
 
 def load_bars(sessions: Sequence[Session]) -> list[LoadBar]:
     """Amperes of the auxiliary transformer's secondary, by load."""
-    frames = [_secondary(session, "current") for session in sessions]
-    frames = [frame for frame in frames if not frame.empty]
-    if not frames:
-        return []
-    rows = pd.concat([frame.assign(load=frame["load"].astype(str)) for frame in frames])
     bars = []
-    for load, part in rows.groupby("load", sort=False):
+    for load, parts in _secondary(sessions, "current").items():
+        values = np.concatenate([finite(part["value"]) for part in parts])
         bars.append(LoadBar(
-            load=plain(load, 40) or "load not tagged", mean=float(part["value"].mean()), low=float(part["value"].min()),
-            high=float(part["value"].max()), expanded=_expanded(part["u"]), count=len(part),
+            load=plain(load, 40) or "load not tagged", mean=float(values.mean()), low=float(values.min()),
+            high=float(values.max()), expanded=_expanded(pd.concat([part["u"] for part in parts])), count=len(values),
         ))  # fmt: skip
     return sorted(bars, key=lambda bar: (LOADS.index(bar.load) if bar.load in LOADS else len(LOADS), bar.load))
 
 
-def _secondary(session: Session, quantity: str) -> pd.DataFrame:
-    frame = session.readings
-    wanted = (frame["point"] == "secondary") & (frame["quantity"] == quantity) & (frame["status"] == "ok")
-    return frame.loc[wanted.to_numpy() & drawable(frame["value"]), ["load", "value", "u"]]
+def _secondary(sessions: Sequence[Session], quantity: str) -> dict[str, list[pd.DataFrame]]:
+    """The secondary's usable readings of a quantity, by load."""
+    found: dict[str, list[pd.DataFrame]] = {}
+    for session in sessions:
+        frame = session.readings
+        usable = _is(frame, "point", "secondary") & _is(frame, "quantity", quantity) & _is(frame, "status", "ok")
+        rows = frame.loc[usable, ["load", "value", "u"]]
+        rows = rows[drawable(rows["value"])]
+        for load in rows["load"].unique():
+            found.setdefault(str(load), []).append(rows[_is(rows, "load", str(load))])
+    return found
 
 
 def load_points(sessions: Sequence[Session]) -> list[tuple[str, float, float]]:
     """Mean amperes and volts of the secondary for each load that has both; the load `none` stands for no amperes."""
-    means: dict[str, dict[str, float]] = {}
-    for quantity in ("current", "voltage"):
-        frames = [_secondary(session, quantity).assign(load=lambda f: f["load"].astype(str)) for session in sessions]
-        rows = pd.concat(frames) if frames else pd.DataFrame({"load": [], "value": []})
-        means[quantity] = {str(load): float(value) for load, value in rows.groupby("load")["value"].mean().items()}
-    amperes, volts = means["current"], means["voltage"]
+    amperes, volts = (
+        {load: float(pd.concat(parts)["value"].mean()) for load, parts in _secondary(sessions, quantity).items()}
+        for quantity in ("current", "voltage")
+    )
     if "none" in volts:
         amperes.setdefault("none", 0.0)
     return [(plain(load, 40), amperes[load], volts[load]) for load in sorted(amperes) if load in volts]
