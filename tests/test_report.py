@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
 from analysis.report.content import Content, build_content
@@ -267,13 +268,25 @@ def test_advice_that_several_findings_share_is_given_once(tmp_path: Path) -> Non
 
 
 def test_before_and_after_stand_side_by_side(content: Content) -> None:
-    """The first stage has one state only; the second has it too, and much lower."""
-    assert content.comparison is not None
+    """The first stage has one state only, at 61 V; it is judged here, and the second stage reads 0.8 V there."""
+    assert content.comparison is not None and content.comparison.before == "before-fit"
     rows = {row.state: (row.before, row.after) for row in content.comparison.rows}
-    before, after = rows["chassis: plug 1, switch on"]
+    before, after = rows["chassis: plug 1, switch on, AC"]
 
-    assert before.startswith("61") and not after.startswith("61")
-    assert rows["chassis: plug 2, switch on"][0] == "not measured"
+    assert before.startswith("61.") and before.endswith("V AC") and after == "0.80 ± 0.30 V AC"
+    assert rows["chassis: plug 2, switch on, AC"] == ("not measured", "118.4 ± 1.4 V AC")
+
+
+def test_the_judges_own_findings_stand_in_page_and_print(tmp_path: Path) -> None:
+    radio = live_chassis(tmp_path)
+    found = assess(radio)
+    content = build_content(radio, found)
+    on_page, on_paper = Page(render_html(content)).text, printed(render_pdf(content))
+
+    assert content.level is Level.DANGER and content.card.signal == "DANGER"
+    for finding in found.findings:
+        for words in (finding.title, finding.statement, finding.advice):
+            assert squeezed(words) in on_page and squeezed(words) in on_paper
 
 
 def test_judged_values_stand_side_by_side_where_the_earlier_stage_was_judged(tmp_path: Path) -> None:
@@ -282,7 +295,7 @@ def test_judged_values_stand_side_by_side_where_the_earlier_stage_was_judged(tmp
     before = dataclasses.replace(now, findings=(dataclasses.replace(now.findings[0], states=states),))
     content = build_content(live_chassis(tmp_path), now, earlier=before)
 
-    assert content.comparison is not None and "same rules" in content.comparison.note
+    assert content.comparison is not None
     rows = {row.state: (row.before, row.after) for row in content.comparison.rows}
     assert rows["chassis: plug 2, switch on, AC"] == ("61.0 ± 1.4 V AC", "118.4 ± 1.4 V AC")
 

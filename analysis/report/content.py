@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from importlib import metadata
 from typing import Any
 
+from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
 from analysis.report import advice, drawn, matrix
@@ -157,7 +158,7 @@ def build_content(
         supply: the transformer's computation, with the keys of `supply --json`.
         comparisons: results of comparisons, with the keys of `compare --json`.
         since: show sessions from this day (YYYY-MM-DD) on only.
-        earlier: what was found on the stage before, for the side by side; without it the highest readings stand there.
+        earlier: what was found on the stage before, for the side by side; without it that stage is judged here.
     """
     shown = tuple(session for session in radio.sessions if not since or session.start[:10] >= since[:10])
     judged = tuple(session for session in shown if session.name in assessment.sessions) or shown[-1:]
@@ -345,19 +346,17 @@ def _versions(sessions: Sequence[Session]) -> tuple[str, ...]:
 
 def _comparison(radio: Radio, assessment: Assessment, earlier: Assessment | None) -> Comparison | None:
     """The latest stage beside the one before it, or None where there is one stage only."""
-    stages = list(dict.fromkeys(session.stage for session in radio.sessions))
-    others = [stage for stage in stages if stage != radio.stage]
+    others = [stage for stage in dict.fromkeys(session.stage for session in radio.sessions) if stage != radio.stage]
     if not others:
         return None
     before = others[-1]
-    if earlier is not None:
-        rows = matrix.judged_changes(earlier, assessment)
-        note = "Values by the same rules of reading a session back, without a burden across the meter."
-    else:
-        rows = matrix.highest_changes(radio, before)
-        note = "Highest reading without a burden in each state: a plain measure, not judged."
-    changes = tuple(Change(state=state, before=old, after=new) for state, old, new in rows)
+    if earlier is None:
+        sessions = tuple(session for session in radio.sessions if session.stage == before)
+        earlier = assess(Radio(card=radio.card, sessions=sessions, burdens=radio.burdens))
+    changes = tuple(
+        Change(state=state, before=old, after=new) for state, old, new in matrix.changes(earlier, assessment)
+    )
     return Comparison(
-        before=plain(before) or "stage not named", after=plain(radio.stage) or "stage not named", note=note,
-        rows=changes,
+        before=plain(before) or "stage not named", after=plain(radio.stage) or "stage not named",
+        note="Values without a burden across the meter, by the same rules of reading a session back.", rows=changes,
     )  # fmt: skip

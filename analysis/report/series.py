@@ -238,18 +238,3 @@ def load_points(sessions: Sequence[Session]) -> list[tuple[str, float, float]]:
     if "none" in volts:
         amperes.setdefault("none", 0.0)
     return [(plain(load, 40), amperes[load], volts[load]) for load in sorted(amperes) if load in volts]
-
-
-def highest_by_state(sessions: Sequence[Session], points: Sequence[str]) -> dict[tuple[str, str, str], float]:
-    """The highest reading without a burden in each point, plug and switch: no judgement, the same measure for any."""
-    found: dict[tuple[str, str, str], float] = {}
-    for session in sessions:
-        for point in points:
-            rows = point_rows(session, point)
-            rows = rows[(rows["status"] == "ok").to_numpy() & (rows["burden"] == "").to_numpy()]
-            rows = rows[(rows["coupling"] != "dc").to_numpy()]
-            for plug, switch in rows[["plug", "switch"]].drop_duplicates().itertuples(index=False):
-                part = rows[(rows["plug"] == plug).to_numpy() & (rows["switch"] == switch).to_numpy()]
-                state, value = (point, str(plug), str(switch)), float(part["value"].max())
-                found[state] = max(value, found.get(state, value))
-    return found
