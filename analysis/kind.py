@@ -8,22 +8,18 @@ the strays of a transformer. What neither shows is said to be missing.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from analysis.card import RadioCard, figure
 from analysis.chassis import Matrix, TouchPicture
-from analysis.finding import Evidence, Finding, Level
+from analysis.finding import Finding, Level
 from analysis.kind_words import ADVICE, SENTENCES, TITLES
-from analysis.states import chunks, pooled
+from analysis.pins import TIED, Pins, read_pins
 from analysis.table import Radio
 from analysis.touch_words import CAUTION
 from analysis.touchable import UNKNOWN_INPUT, Verdict
 from drivers.units import show
 
-#: A pin that reads less than this to the chassis is tied to it: wire and contacts, where a cold heater chain or a
-#: primary has tens of ohms at least. Source: own choice, from trade figures for series-heater chains (100 Ω cold).
-TIED = 10.0
 #: A resistance below this through a network joins pin and chassis for DC. Source: own choice; networks that isolate a
 #: chassis use 150 kΩ to 470 kΩ beside their capacitor.
 NETWORK = 1.2e6
@@ -35,7 +31,6 @@ FITTED = 1e-9
 #: A state at this much of the mains carries the whole of it; below the other, next to nothing of it.
 WHOLE, NOTHING = 0.75, 0.25
 
-PINS = ("pin-1-to-chassis", "pin-2-to-chassis", "earth-pin-to-chassis")
 LEVELS = {
     "tied": Level.DANGER, "tied-through-switch": Level.DANGER, "rc-coupled": Level.CAUTION,
     "line-capacitor": Level.CAUTION, "earthed": Level.WITHIN, "isolated": Level.WITHIN,
@@ -52,36 +47,6 @@ class Kind:
     pin: int | None = None
     runner_up: str | None = None
     missing: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Pins:
-    """Resistances of the plug's pins to the chassis, plug out; infinite for an open circuit."""
-
-    ohms: Mapping[tuple[str, str], float]  #: by pin (`1`, `2`, `earth`) and switch
-    evidence: tuple[Evidence, ...] = ()
-
-    def at(self, pin: str, switch: str) -> float | None:
-        """One of them; a reading without a switch tag counts for both positions."""
-        return self.ohms.get((pin, switch), self.ohms.get((pin, "")))
-
-    @property
-    def least(self) -> float | None:
-        """The least of a mains pin."""
-        return min((ohms for (pin, _), ohms in self.ohms.items() if pin != "earth"), default=None)
-
-
-def read_pins(radio: Radio) -> Pins:
-    """The pins' resistances by the latest stage's sessions."""
-    found = [c for s in radio.judged for c in chunks(s, by=("switch",), where=lambda point: point in PINS)]
-    ohms: dict[tuple[str, str], float] = {}
-    evidence = []
-    for key, value in pooled(found).items():
-        if key.quantity in ("resistance", "continuity"):
-            pin = key.point.removeprefix("pin-").removesuffix("-to-chassis").removesuffix("-pin")
-            ohms[pin, key.switch] = math.inf if value.value is None else value.magnitude
-            evidence.append(value.evidence)
-    return Pins(ohms, tuple(evidence))
 
 
 def chassis_kind(radio: Radio, picture: TouchPicture) -> Finding:
@@ -270,8 +235,13 @@ def _by_size(
     """A fitted capacitor or strays, by the size of what lies behind the chassis."""
     low, best, high = size
     shown = (
-        f"What lies behind the chassis passes as much as {show(best, 'F', _two_digits(best))} would "
-        f"({show(low, 'F', _two_digits(best))} to {show(high, 'F', _two_digits(best))} by these readings)."
+        f"What lies behind the chassis passes as much as a capacitor of {show(best, 'F', _two_digits(best))} would"
+        + (
+            f" ({show(low, 'F', _two_digits(best))} to {show(high, 'F', _two_digits(best))})"
+            if high < 100 * best
+            else ""
+        )
+        + "."
     )
     if best >= FITTED:
         runner = "rc-coupled" if not open_pins else None if low >= FITTED else "isolated"
