@@ -22,7 +22,7 @@ CAUTION = (
 )
 
 app = typer.Typer(
-    name="chassislog", rich_markup_mode=None, add_completion=False, invoke_without_command=True,
+    name="chassislog", rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False, invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     help=(
         "Find out how the metal of an old radio stands to the mains, prove its small transformer, and keep the record."

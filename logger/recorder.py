@@ -39,7 +39,11 @@ class Source(Protocol):
     """What the recorder needs of a meter."""
 
     role: str
-    finished: bool
+
+    @property
+    def finished(self) -> bool:
+        """Whether it has no more to give."""
+        ...
 
     def read(self) -> Batch:
         """What came since the last call, after a short wait at most; never raises for a lost port."""
