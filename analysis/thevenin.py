@@ -149,7 +149,7 @@ def _allowed(pair: _Pair, low: Array, high: Array, body: complex) -> Sources:
     weight = 2 * reactance - 2 * pair.b * square
     incline = 1 - total * resistance - 2 * reactance * pair.b + square * (product_ + pair.b**2)
     lean = product_ + pair.b**2
-    with np.errstate(divide="ignore", over="ignore"):
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a hard source has no slope: q is zero
         at_current = (pair.gap / 2 + pair.root * _shift(weight, incline, beta)) / (2 * beta)
         at_volts = (pair.gap / 2 + pair.root * _shift(-2 * pair.b, lean, beta)) / (2 * beta)
         at_ohms = pair.slope**2 / 2 / (pair.gap / 2 + pair.root * _shift(-2 * pair.b, foot, pair.slope**2 / 4))
