@@ -97,6 +97,7 @@ def found(assessment: Assessment) -> tuple[str, ...]:
     if assessment.level is Level.WITHIN:
         return ()
     titles = [plain(f.title, 200).rstrip(".") + "." for f in assessment.findings if f.level is assessment.level]
+    titles = [title for title in titles if title not in headline(assessment)]
     more = [f"{len(titles) - 3} more at this level, below."] if len(titles) > 3 else []
     return (*titles[:3], *more)
 
