@@ -144,7 +144,7 @@ class Conversation:
             if not self._query:
                 self._link.drop(self._port.read(wait))
                 return
-            due = max(self._due, self._port.not_before(self._link.encoded(self._query)))
+            due = self._port.due(self._due, self._link.encoded(self._query))
             now = self._port.now()
             if now < due:
                 self._link.drop(self._port.read(min(wait, due - now)))
