@@ -58,6 +58,7 @@ class PackedFunction(Part, frozen=True, kw_only=True):
 
     quantity: Quantity
     ranges: dict[str, str]  #: range code (two hex digits) -> full scale as on the display, e.g. "400.0 mV"
+    coupling: Coupling = Coupling.NONE  #: where the function code says it and no bit does
     when_judge: bool | None = None  #: only if the judge bit is so; None: whatever it is
 
 
@@ -131,7 +132,7 @@ class Register(Part, frozen=True, kw_only=True):
     quantity: Quantity
     coupling: Coupling = Coupling.NONE
     kind: Literal["u16", "u32-low-first", "u32-high-first", "f32-high-first", "f32-low-first"] = "u16"
-    scale: float = 1.0
+    scale: float = 1.0  #: one count, in the quantity's unit
     channel: str = ""
 
 
