@@ -23,9 +23,9 @@ _SLOW = 10.0  #: an AC reading with a 3 Hz filter takes about 7 s
 _QUIET = 0.05  #: nothing for so long: the input is drained, or a lone CR ended a line [s]
 _MOST_ERRORS = 30
 #: Source: SCPI-1999, volume 2, SYSTem:ERRor: a number and a quoted text; some instruments send the number alone.
-_ERROR = re.compile(rb'\s*([+-]?\d{1,6})\s*(?:,\s*"((?:[^"]|"")*)"?)?\s*')
-_LINE = re.compile(rb"([^\r\n]*)(?:\r\n|\n|\r(?=[^\n]))")
-_NAMES: dict[tuple[Quantity, Coupling], str] = {
+ERROR_ANSWER = re.compile(rb'\s*([+-]?\d{1,6})\s*(?:,\s*"((?:[^"]|"")*)"?)?\s*')
+LINE = re.compile(rb"([^\r\n]*)(?:\r\n|\n|\r(?=[^\n]))")
+FUNCTIONS: dict[tuple[Quantity, Coupling], str] = {
     (Quantity.VOLTAGE, Coupling.AC): "VOLT:AC",
     (Quantity.VOLTAGE, Coupling.DC): "VOLT:DC",
     (Quantity.CURRENT, Coupling.AC): "CURR:AC",
@@ -121,7 +121,7 @@ class Conversation:
 
     def _identify(self) -> None:
         def names(line: bytes) -> bool:
-            return not re.fullmatch(rb"[-+0-9.eE, ]+", line) and not _ERROR.fullmatch(line)
+            return not re.fullmatch(rb"[-+0-9.eE, ]+", line) and not ERROR_ANSWER.fullmatch(line)
 
         line = self._ask_at_once("*IDN?", names)
         if line is not None:
@@ -132,7 +132,7 @@ class Conversation:
         """Set the function in force."""
         table = self._table
         own = self._function == (table.quantity, table.coupling)
-        name = _NAMES.get(self._function)
+        name = FUNCTIONS.get(self._function)
         command = table.configure if own and table.configure else f"CONF:{name}" if name else ""
         self._fallback = table.fallback if own and table.fallback else f"MEAS:{name}?" if name else ""
         # Only a query that sets the function itself may follow a refused setting: READ? would read another one.
@@ -168,7 +168,7 @@ class Conversation:
         while True:
             if prompt_ends and self._take_prompt():
                 return None
-            if match := _LINE.match(self._buffer):
+            if match := LINE.match(self._buffer):
                 self._buffer = self._buffer[match.end() :]
                 return match[1]
             now = self._port.now()
@@ -239,8 +239,8 @@ class Conversation:
         """Empty the error queue, oldest first."""
         found: list[tuple[int, str]] = []
         while self._errors and len(found) < _MOST_ERRORS:
-            line = self._ask_at_once("SYST:ERR?", lambda text: _ERROR.fullmatch(text) is not None)
-            match = _ERROR.fullmatch(line) if line is not None else None
+            line = self._ask_at_once("SYST:ERR?", lambda text: ERROR_ANSWER.fullmatch(text) is not None)
+            match = ERROR_ANSWER.fullmatch(line) if line is not None else None
             if match is None:
                 self._owed += 1
                 self._errors = self._answers_errors  # one that never answered is not asked again
@@ -294,7 +294,7 @@ class Conversation:
     def _harvest(self) -> None:
         """Readings of the answer in flight: its whole lines, and of a long list each value as it comes."""
         self._take_prompt()
-        while self._asked is not None and (match := _LINE.match(self._buffer)):
+        while self._asked is not None and (match := LINE.match(self._buffer)):
             self._buffer = self._buffer[match.end() :]
             line = match[1]
             if self._is_noise(line.strip()) or self._is_late_error(line):
@@ -377,7 +377,7 @@ class Conversation:
 
     def measure(self, quantity: Quantity, coupling: Coupling) -> None:
         """Set another function, after the answer in flight has come. Raises: PortLostError."""
-        if (quantity, coupling) not in _NAMES and (quantity, coupling) != (self._table.quantity, self._table.coupling):
+        if (quantity, coupling) not in FUNCTIONS and (quantity, coupling) != (self._table.quantity, self._table.coupling):
             return
         deadline = self._port.now() + self._longest
         while self._asked is not None and self._port.now() < deadline and not self._port.finished:

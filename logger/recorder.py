@@ -49,7 +49,11 @@ class Source(Protocol):
     """What the recorder needs of a meter."""
 
     role: str
-    finished: bool
+
+    @property
+    def finished(self) -> bool:
+        """Whether nothing more will come of it."""
+        ...
 
     def read(self) -> Batch:
         """What came since the last call, after a short wait at most; never raises for a lost port."""

@@ -12,9 +12,8 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from drivers.meter import Batch, Meter
-
 from analysis.card import RadioCard
+from drivers.meter import Batch, Meter
 from drivers.reading import BenchError
 from logger.benchmeter import BenchMeter, unproved_links
 from logger.radio import Benchbook
@@ -226,7 +225,7 @@ def _unhurried(meter: BenchMeter) -> bool:
 
 
 class _Signals:
-    """A closed terminal window or a plain kill ends the sitting as Ctrl-C does; another one while it closes is too late.
+    """A closed terminal window or a plain kill ends the sitting as Ctrl-C does.
 
     The first signal raises KeyboardInterrupt in the main thread, unless `closing` is set; later ones do nothing.
     """
