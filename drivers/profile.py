@@ -2,7 +2,7 @@
 
 A profile is all that the program knows of a meter family: port settings, framing, polling, decoding, accuracy, input
 and the isolation of the data link. Quantities are text with units; they are parsed when the profile is loaded, so a
-wrong one is refused with the file and the key. `describe()` lists every key with its meaning for `meters show`.
+wrong one is refused with the file and the key.
 """
 
 from __future__ import annotations
@@ -33,13 +33,13 @@ from drivers.decode.tables import (
     TextLine,
     Typed,
 )
-from drivers.reading import UNITS, BenchError, Coupling, Quantity
-from drivers.units import UnitError, parse
+from drivers.profile_checks import faults
+from drivers.reading import BenchError, Coupling, Quantity
 
 __all__ = [
     "Accuracy", "AsciiStatus", "Decode", "Field", "Input", "Isolation", "Modbus", "Numbered", "Packed",
     "PackedFunction", "Poll", "PolledText", "PortSettings", "Profile", "ProfileError", "Register", "Scpi", "Stream16",
-    "TextLine", "Trust", "Typed", "load", "names", "read_profile", "shipped", "user_folder",
+    "TextLine", "Trust", "Typed", "keys_at", "load", "names", "read_profile", "shipped", "user_folder",
 ]  # fmt: skip
 
 
@@ -144,81 +144,67 @@ class Profile(Part, frozen=True, kw_only=True):
         return next(iter(exact + loose), None)
 
 
-def _check_quantities(profile: Profile, where: str) -> None:
-    """Parse every quantity written as text once, so that a wrong unit is refused at load. Raises: ProfileError."""
-    texts: list[tuple[str, str, str]] = [("port.silence", profile.port.silence, "s")]
-    texts += [("poll.interval", profile.poll.interval, "s"), ("poll.timeout", profile.poll.timeout, "s")]
-    texts += [("meter.temperature_min", profile.meter.temperature_min, "Cel"),
-              ("meter.temperature_max", profile.meter.temperature_max, "Cel"),
-              ("meter.burden_voltage", profile.meter.burden_voltage, "V")]  # fmt: skip
-    for entry in profile.input:
-        texts += [("input.resistance", entry.resistance, "Ohm"), ("input.capacitance", entry.capacitance, "F")]
-    for line in profile.accuracy:
-        unit = UNITS[line.quantity]
-        texts += [("accuracy.range", line.range, unit), ("accuracy.resolution", line.resolution, unit)]
-        texts += [
-            ("accuracy.frequency_min", line.frequency_min, "Hz"),
-            ("accuracy.frequency_max", line.frequency_max, "Hz"),
-        ]
-        if min(line.of_reading, line.digits, line.of_range) < 0:
-            raise ProfileError(
-                "An accuracy figure is negative.",
-                f"{where}, key accuracy.",
-                "Write the half width as a positive number.",
-            )
-    if isinstance(profile.decode, Scpi):
-        unit = UNITS[profile.decode.quantity]
-        texts += [("decode.range", profile.decode.range, unit), ("decode.resolution", profile.decode.resolution, unit)]
-    if isinstance(profile.decode, Packed):
-        texts += [("decode.repeat_window", profile.decode.repeat_window, "s")]
-        texts += [("decode.functions", scale, UNITS[f.quantity]) for entries in profile.decode.functions.values()
-                  for f in entries for scale in f.ranges.values()]  # fmt: skip
-    if isinstance(profile.decode, Modbus):
-        texts += [("decode.interval", profile.decode.interval, "s")]
-    for key, text, unit in texts:
-        if text:
-            try:
-                parse(text, unit)
-            except UnitError as exc:
-                raise ProfileError(exc.what, f"{where}, key {key}.", exc.remedy) from exc
-
-
-def _check_pattern(profile: Profile, where: str) -> None:
-    if not isinstance(profile.decode, TextLine):
-        return
-    try:
-        groups = re.compile(profile.decode.pattern).groupindex
-    except re.error as exc:
-        raise ProfileError(f"The pattern is not a regular expression: {exc}.", f"{where}, key decode.pattern.") from exc
-    if "value" not in groups:
-        raise ProfileError(
-            "The pattern has no group named value.",
-            f"{where}, key decode.pattern.",
-            "Write (?P<value>...) round the number.",
-        )
-
-
 def read_profile(text: str, name: str, where: str) -> Profile:
     """A profile from TOML text. Raises: ProfileError: with file, key and what was expected."""
     try:
         data = tomllib.loads(text)
+    except (ValueError, RecursionError) as exc:  # also a number of thousands of digits, or brackets without end
+        raise ProfileError(f"Not valid TOML: {exc}.", f"{where}.", "Put it right at the place named.") from exc
+    try:
         profile = msgspec.convert(data, Profile)
-    except tomllib.TOMLDecodeError as exc:
-        raise ProfileError(f"Not valid TOML: {exc}.", f"{where}.") from exc
-    except msgspec.ValidationError as exc:
-        what, _, key = str(exc).partition(" - at ")
-        raise ProfileError(
-            f"{what}.",
-            f"{where}, key {key.strip('`').removeprefix('$.') or 'at the top level'}.",
-            "See 'chassislog meters show' for the keys.",
-        ) from exc
+    except (msgspec.ValidationError, RecursionError) as exc:
+        raise _not_a_profile(str(exc), data, where) from exc
     if profile.schema != 1:
         raise ProfileError(
             f"Schema {profile.schema} is not known.", f"{where}, key schema.", "This program reads schema 1."
         )
-    _check_quantities(profile, where)
-    _check_pattern(profile, where)
+    for fault in faults(profile):
+        raise ProfileError(fault.what, f"{where}, key {fault.key}.", fault.remedy)
     return msgspec.structs.replace(profile, name=name)
+
+
+_TABLES: dict[str, type[msgspec.Struct]] = {
+    "": Profile, "port": PortSettings, "poll": Poll, "meter": Trust, "input": Input, "accuracy": Accuracy,
+    "decode.channels": Field, "decode.functions": PackedFunction, "decode.registers": Register,
+}  # fmt: skip
+_FAMILIES: tuple[type[msgspec.Struct], ...] = (
+    AsciiStatus, Modbus, Numbered, Packed, PolledText, Scpi, Stream16, TextLine, Typed,
+)  # fmt: skip
+
+_ENUMS: dict[str, type[StrEnum]] = {"quantity": Quantity, "coupling": Coupling, "isolation": Isolation}
+
+
+def keys_at(place: str, family: object) -> list[str]:
+    """The keys that a table of a profile may have; `place` such as "", "port" or "decode.channels"."""
+    if place == "decode":
+        found = [table for table in _FAMILIES if table.__struct_config__.tag == family]
+        return ["family", *(name for table in found for name in table.__struct_fields__)]
+    return list(_TABLES[place].__struct_fields__) if place in _TABLES else []
+
+
+def _not_a_profile(message: str, data: dict[str, object], where: str) -> ProfileError:
+    """What msgspec found, as file, key and what was expected."""
+    what, _, key = message.partition(" - at ")
+    key = key.strip("`").removeprefix("$").lstrip(".")
+    decode = data.get("decode")
+    family = decode.get("family") if isinstance(decode, dict) else None
+    allowed = keys_at(re.sub(r"\[[^]]*\]", "", key), family)
+    remedy = f"Keys there are {', '.join(allowed)}." if allowed else "See 'chassislog meters show' for the keys."
+    if match := re.fullmatch(r"Object contains unknown field `(.*)`", what):
+        key = f"{key}.{match[1]}".lstrip(".")
+        what = f"There is no key {match[1]!r}"
+    elif match := re.fullmatch(r"Object missing required field `(.*)`", what):
+        key = f"{key}.{match[1]}".lstrip(".")
+        what = f"The key {match[1]!r} is missing"
+    elif key == "decode.family":
+        what = f"There is no family {family!r}"
+        remedy = f"Families are {', '.join(str(table.__struct_config__.tag) for table in _FAMILIES)}."
+    elif (words := _ENUMS.get(key.rpartition(".")[2])) and what.startswith("Invalid enum"):
+        remedy = f"Expected one of {', '.join(repr(str(word)) for word in words)}."
+    elif not allowed:
+        remedy = f"{what}."
+        what = "The value is of the wrong type"
+    return ProfileError(f"{what}.", f"{where}, key {key or 'at the top level'}.", remedy)
 
 
 def user_folder() -> Path:
