@@ -14,7 +14,7 @@ import msgspec
 from drivers.decode.families import build
 from drivers.decode.tables import Modbus, Scpi
 from drivers.faults import Faults
-from drivers.framing import Frame
+from drivers.framing import Frame, Skipped
 from drivers.modbus import Registers
 from drivers.port import WirePiece, wire_bytes
 from drivers.profile import Profile
@@ -32,11 +32,11 @@ class Overheard(Protocol):
 
     faults: Faults
 
-    def sent(self, elapsed: float, data: bytes) -> list[Reading]:
+    def sent(self, elapsed: float, data: bytes, /) -> list[Reading]:
         """The computer sent this."""
         ...
 
-    def came(self, elapsed: float, data: bytes) -> list[Reading]:
+    def came(self, elapsed: float, data: bytes, /) -> list[Reading]:
         """The meter sent this."""
         ...
 
@@ -68,10 +68,10 @@ class _Frames:
         self._last = 0.0
         self.faults.opened()
 
-    def sent(self, elapsed: float, data: bytes) -> list[Reading]:
+    def sent(self, _elapsed: float, _data: bytes, /) -> list[Reading]:
         return []
 
-    def came(self, elapsed: float, data: bytes) -> list[Reading]:
+    def came(self, elapsed: float, data: bytes, /) -> list[Reading]:
         found = self._held(elapsed)
         self._last = elapsed
         return found + self._take(self._framer.feed(data), elapsed)
@@ -82,11 +82,11 @@ class _Frames:
             return []
         return self._take(self._flush(), self._last)
 
-    def _take(self, items: list[object], elapsed: float) -> list[Reading]:
+    def _take(self, items: list[Frame | Skipped], elapsed: float) -> list[Reading]:
         found = []
         for item in items:
-            if not isinstance(item, Frame):
-                self.faults.skipped(item.raw, item.reason, elapsed)  # type: ignore[attr-defined]  # a Skipped
+            if isinstance(item, Skipped):
+                self.faults.skipped(item.raw, item.reason, elapsed)
                 continue
             self.faults.framed(1)
             for one in self._decode(item.raw, elapsed):
@@ -127,7 +127,7 @@ class _Conversation:
         table = table_for(self._table, quantity, coupling)
         self._decode = build(msgspec.structs.replace(self._profile, decode=table))[1]
 
-    def sent(self, elapsed: float, data: bytes) -> list[Reading]:
+    def sent(self, _elapsed: float, data: bytes, /) -> list[Reading]:
         self._message += data
         if not self._message.endswith(self._end):
             return []
@@ -149,7 +149,7 @@ class _Conversation:
             return True
         return message in (table.read, table.fallback) and bool(message)
 
-    def came(self, elapsed: float, data: bytes) -> list[Reading]:
+    def came(self, elapsed: float, data: bytes, /) -> list[Reading]:
         self._buffer += data
         found: list[Reading] = []
         while match := LINE.match(self._buffer):
@@ -197,17 +197,17 @@ class _Scripted:
     def now(self) -> float:
         return self.stamp
 
-    def exhausted(self, request: bytes) -> bool:
+    def exhausted(self, _request: bytes) -> bool:
         return False
 
-    def not_before(self, request: bytes) -> float:
+    def not_before(self, _request: bytes) -> float:
         return 0.0 if self.may_ask else float("inf")
 
-    def read(self, wait: float) -> bytes:
+    def read(self, _wait: float) -> bytes:
         data, self.data = self.data, b""
         return data
 
-    def write(self, data: bytes) -> None:
+    def write(self, _data: bytes) -> None:
         self.may_ask = False
 
 
@@ -224,22 +224,19 @@ class _Registers:
         port: Any = self._port  # it is the part of a port that the reader uses
         self._talk = Registers(port, self._table, self.faults, timeout=self._timeout, interval=0.0)
 
-    def sent(self, elapsed: float, data: bytes) -> list[Reading]:
+    def sent(self, elapsed: float, _data: bytes, /) -> list[Reading]:
         self._port.stamp, self._port.may_ask = elapsed, True
         for _ in range(2):  # the first one may only find that the last request was never answered
             if self._port.may_ask:
-                self._step()
+                self._talk.step(0.0)
         self._port.may_ask = False
         return []
 
-    def came(self, elapsed: float, data: bytes) -> list[Reading]:
+    def came(self, elapsed: float, data: bytes, /) -> list[Reading]:
         self._port.stamp, self._port.data = elapsed, data
-        self._step()
+        self._talk.step(0.0)
         found, self._talk.readings = self._talk.readings, []
         return found
-
-    def _step(self) -> None:
-        self._talk.step(0.0)
 
     def cut(self) -> list[Reading]:
         self._talk.end()

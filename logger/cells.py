@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 from functools import lru_cache
+from urllib.parse import unquote
 
 _NO_TEXT = re.compile("[\0\ud800-\udfff]")
 #: A text cell that begins so gets one ' in front, so that no spreadsheet runs it.
@@ -22,6 +23,17 @@ def cell(text: str) -> str:
     if any(c in text for c in ',"\r\n'):
         return '"' + text.replace('"', '""') + '"'
     return text
+
+
+def uncell(text: str) -> str:
+    """A text cell, already unquoted, as it was before writing."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(_GUARDED) else text
+
+
+def detail_of(text: str) -> dict[str, str]:
+    """The detail of an event: `key=value; key=value`, with ; and % in a value percent-encoded."""
+    pairs = (part.partition("=") for part in text.split(";") if "=" in part)
+    return {key.strip(): unquote(value.strip(), errors="replace") for key, _, value in pairs}
 
 
 @lru_cache(maxsize=256)
