@@ -117,5 +117,7 @@ class Listener:
         """A meter that only sends is set by its own knob."""
 
     def end(self) -> None:
+        if self._flush is not None:
+            self._take(self._flush(), self._last)
         for gone in self._framer.finish():
             self._faults.left(gone.raw)

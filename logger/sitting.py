@@ -141,13 +141,13 @@ class Sitting:
         opened = []
         try:
             for meter in self.plan.meters:
-                source: TypedMeter | Meter
                 if meter.typed:
-                    source = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    typed = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    self._meters.append(typed)
                 else:
-                    source = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
-                opened.append((meter.role, source.open()))
-                self._meters.append(source)
+                    lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
+                    opened.append((meter.role, lead.open()))
+                    self._meters.append(lead)
         except BaseException:
             self._close_meters()
             raise

@@ -5,12 +5,14 @@ from __future__ import annotations
 import queue
 from collections.abc import Callable
 
-from drivers.accuracy import with_uncertainty
-from drivers.decode.typed import Question, parse_typed
+from drivers.accuracy import Accuracies
+from drivers.decode.typed import Question, read
 from drivers.meter import Batch
-
 from drivers.profile import Profile
-from drivers.reading import Quantity, Reading
+from drivers.reading import Coupling, Quantity, Reading
+
+#: Answers to a question that mean yes.
+YES = ("y", "yes", "ok")
 
 
 class TypedMeter:
@@ -21,22 +23,34 @@ class TypedMeter:
         self.finished = False
         self.identity = ""
         self._clock = clock
+        self._fit = Accuracies.of(profile).fit
         self._lines: queue.Queue[Reading] = queue.Queue()
-        self._last: dict[Quantity, float] = {}
-        self._doubted = ""
+        self._last: dict[tuple[Quantity, Coupling], float] = {}
+        self._doubted: Reading | None = None
 
-    def type(self, line: str) -> str:
-        """Take one line; the answer is empty, or a question for the user. The same doubted line again is taken."""
-        result = parse_typed(line, elapsed=self._clock(), last=self._last, sure=line == self._doubted)
-        if isinstance(result, Question):
-            self._doubted = line if result.may_insist else ""
-            return result.text
-        self._doubted = ""
-        reading = with_uncertainty(result, self.profile)
-        if reading.value is not None:
-            self._last[reading.quantity] = reading.value
-        self._lines.put(reading)
+    def type(self, line: str, quantity: Quantity | None = None, coupling: Coupling | None = None) -> str:
+        """Take one line; the answer is empty, or a question for the user. `y` answers yes to a doubt.
+
+        Args: quantity, coupling: what is expected, if anything is.
+        """
+        doubted, self._doubted = self._doubted, None
+        if doubted is not None and line.strip().lower() in YES:
+            self._accept(doubted)
+            return ""
+        found = read(line, self._clock(), quantity=quantity, coupling=coupling, fit=self._fit)
+        if isinstance(found, Reading):
+            last = self._last.get((found.quantity, found.coupling))
+            found = read(line, found.elapsed, quantity=quantity, coupling=coupling, last=last, fit=self._fit)
+        if isinstance(found, Question):
+            self._doubted = found.reading
+            return f"{found.text} Type y if it is." if found.reading is not None else found.text
+        self._accept(found)
         return ""
+
+    def _accept(self, reading: Reading) -> None:
+        if reading.value is not None:
+            self._last[reading.quantity, reading.coupling] = reading.value
+        self._lines.put(reading)
 
     def end(self) -> None:
         """No more lines will come."""
