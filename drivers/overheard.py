@@ -13,13 +13,14 @@ import msgspec
 
 from drivers.decode.families import build
 from drivers.decode.tables import Modbus, Scpi
+from drivers.exchange import ERROR, LINE
 from drivers.faults import Faults
 from drivers.framing import Frame, Skipped
 from drivers.modbus import Registers
 from drivers.port import WirePiece, wire_bytes
 from drivers.profile import Profile
 from drivers.reading import Coupling, Quantity, Reading
-from drivers.scpi import ERROR_ANSWER, FUNCTIONS, LINE, table_for
+from drivers.scpi import FUNCTIONS, table_for
 from drivers.units import parse
 
 _QUIET = 0.02  #: after so long a CR at the end of what came was a line's end, as at the bench [s]
@@ -161,7 +162,7 @@ class _Conversation:
         return found
 
     def _line(self, line: bytes, elapsed: float) -> list[Reading]:
-        if self._wants_error and ERROR_ANSWER.fullmatch(line.strip()):
+        if self._wants_error and ERROR.fullmatch(line.strip()):
             self._wants_error = False
             return []
         if not self._asked:
