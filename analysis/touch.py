@@ -197,12 +197,10 @@ def _bound(case: _Case, meter: MeterInput | None) -> TouchBounds:
         else Ends(*(np.concatenate(two, axis=-1) for two in zip(alone, found.current, strict=True)))
     )
     met = meet(current, case.plan)
-    # Where noise crosses the estimates, what lies between them stands, but no further than their uncertainties reach.
-    low = float(np.maximum(np.minimum(met.low, met.high), met.lower).min())
-    high = float(np.minimum(np.maximum(met.low, met.high), met.upper).max())
+    low, high = met.ends()
     upper, lower = float(met.upper.max()), float(met.lower.min())
     doubt = _clash(case)
-    if not doubt and not np.any(met.upper >= met.lower):
+    if not doubt and not met.agree:
         doubt = "These readings do not belong to one source: something changed between them, so read all of them again."
     if doubt:
         about = spread(current, case.plan)
@@ -235,9 +233,7 @@ def _singles(case: _Case) -> Ends:
 
 def _range(ends: Ends, plan: Steps) -> Range:
     """What all estimates allow of a property of the source; its ends' uncertainty limits what noise can cross."""
-    met = meet(ends, plan)
-    low = float(np.maximum(np.minimum(met.low, met.high), met.lower).min())
-    high = float(np.minimum(np.maximum(met.low, met.high), met.upper).max())
+    low, high = meet(ends, plan).ends()
     return Range(low, high if high < UNBOUNDED else None)
 
 

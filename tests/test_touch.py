@@ -263,7 +263,7 @@ def test_with_noise_the_truth_is_inside_the_widened_bounds(gain: bool) -> None:
         inside += bounds.current.low - spread <= truth <= top(bounds) + spread
         strange += not bounds.consistent
 
-    assert inside >= 0.95 * count
+    assert inside >= 0.97 * count  # 95 % is what must hold; four readings hold it by themselves
     assert strange <= 0.005 * count
 
 
