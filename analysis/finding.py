@@ -85,9 +85,7 @@ class Finding:
     evidence: tuple[Evidence, ...] = ()
     missing: tuple[str, ...] = ()
     advice: str = ""
-    extra: dict[str, Any] = field(
-        default_factory=dict
-    )  #: further JSON keys of this kind, such as `kind` and `pin`
+    extra: dict[str, Any] = field(default_factory=dict)  #: further JSON keys of this kind, such as `kind` and `pin`
 
     def to_json(self) -> dict[str, Any]:
         """The shape of the design page; `extra` keys stand beside the others."""

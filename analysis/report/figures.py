@@ -1,0 +1,299 @@
+"""The report's pictures, drawn without a window: plain data in, SVG text out, the same bytes for the same data.
+
+Text stays text in the SVG: it can be searched and read aloud, and a line of 10,000 glyph outlines is not carried along.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import cache, lru_cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from analysis.report.palette import light
+from analysis.report.plots import (
+    Cell,
+    ComparePlot,
+    GainPlot,
+    LoadLinePlot,
+    LoadPlot,
+    MatrixPlot,
+    Plot,
+    RailsPlot,
+    TracePlot,
+)  # fmt: skip
+from analysis.report.svg import standalone
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: Order in which lines take colour, dash and marker: each differs from the others in all three.
+LINES = (("fig-one", "-", "o"), ("fig-two", "--", "s"), ("fig-three", "-.", "^"), ("fig-four", ":", "D"))
+INK, MUTED, LIMIT = light("fig-ink"), light("fig-muted"), light("fig-limit")
+
+
+@cache
+def _style() -> Any:  # the library types its settings by a list of 300 names
+    from matplotlib import rc_params_from_file
+
+    with resources.as_file(resources.files("analysis.report") / "report.mplstyle") as path:
+        params: dict[Any, Any] = dict(rc_params_from_file(str(path), use_default_template=True))
+    params.pop("backend", None)  # setting it would look for a window system
+    return params
+
+
+@contextmanager
+def _styled() -> Iterator[None]:
+    """The report's style over the library's own defaults, whatever the user's own style file says."""
+    from matplotlib import rc_context
+
+    with rc_context(_style()):
+        yield
+
+
+@lru_cache(maxsize=32)  # page and print show the same pictures
+def draw(plot: Plot) -> str:
+    """One picture as an SVG document; ids begin with the plot's key."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    with _styled(), warnings.catch_warnings():
+        # Text stays text: letters that the measuring face lacks are the viewer's to draw, and no fault.
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")
+        figure = Figure(layout="constrained")
+        FigureCanvasSVG(figure)
+        _DRAWERS[type(plot)](figure, plot)
+        out = io.StringIO()
+        nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        figure.savefig(out, format="svg", metadata=nothing)
+    return standalone(out.getvalue(), plot.key)
+
+
+def _limit_line(axes: Axes, value: float, words: str, *, below: bool = False) -> None:
+    axes.axhline(value, color=LIMIT, linewidth=1.1, linestyle=(0, (6, 2)))
+    axes.annotate(words, (1, value), xycoords=("axes fraction", "data"), ha="right", va="top" if below else "bottom",
+                  xytext=(0, -2 if below else 2), textcoords="offset points", color=LIMIT, fontsize=7.5)  # fmt: skip
+
+
+def _matrix(figure: Figure, plot: MatrixPlot) -> None:
+    rows, columns = len(plot.rows), len(plot.columns)
+    figure.set_size_inches(6.7, 0.62 + 0.46 * rows)
+    figure.set_layout_engine("none")  # the grid is its own layout
+    axes = figure.add_axes((0.005, 0.005, 0.99, 0.99))
+    axes.set_xlim(-1.35, columns)
+    axes.set_ylim(rows, -0.95)
+    axes.axis("off")
+    for at, (plug, switch) in enumerate(plot.columns):
+        axes.text(at + 0.5, -0.58, f"Plug way {plug or '–'}"[:20], ha="center", va="center", weight="bold")
+        axes.text(at + 0.5, -0.22, f"switch {switch or '–'}"[:20], ha="center", va="center", color=MUTED)
+    for row, (point, level, cells) in enumerate(plot.rows):
+        axes.text(-1.33, row + 0.36, _short(point, 16), va="center", weight="bold")
+        axes.text(-1.33, row + 0.7, level, va="center", color=MUTED, fontsize=6.5)
+        for at, cell in enumerate(cells):
+            _cell(axes, at, row, cell)
+
+
+def _short(text: str, length: int) -> str:
+    return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def _cell(axes: Axes, at: int, row: int, cell: Cell) -> None:
+    from matplotlib.patches import Rectangle
+
+    loud = cell.word in ("above the limit", "over range")
+    absent = cell.word == "not measured"
+    face = {"below the limit": "fig-below", "too close to call": "fig-close", "not measured": "fig-face"}
+    close = cell.word == "too close to call"
+    axes.add_patch(Rectangle(
+        (at + 0.03, row + 0.07), 0.94, 0.86, facecolor=light(face.get(cell.word, "fig-above")), linewidth=0.8,
+        edgecolor=MUTED, linestyle=(0, (3, 2)) if absent else "-", hatch="////" if close else None,
+    ))  # fmt: skip
+    ink = light("fig-on-above") if loud else MUTED if absent else INK
+    if absent:
+        axes.text(at + 0.5, row + 0.5, "not measured", ha="center", va="center", color=ink, fontsize=7)
+        return
+    box = {"facecolor": light("fig-close"), "edgecolor": "none", "pad": 1} if close else None
+    axes.text(at + 0.5, row + 0.36, _short(cell.value, 24), ha="center", va="center", color=ink, weight="bold",
+              fontsize=8 if len(cell.value) < 17 else 6.5, bbox=box)  # fmt: skip
+    axes.text(at + 0.5, row + 0.7, cell.word, ha="center", va="center", color=ink, fontsize=6.5, bbox=box)
+
+
+def _trace(figure: Figure, plot: TracePlot) -> None:
+    axes = figure.add_subplot()
+    minutes = _last(plot) > 300
+    scale = 60.0 if minutes else 1.0
+    for (name, times, values), (colour, dash, _) in zip(plot.traces, LINES * 4, strict=False):
+        axes.plot([t / scale for t in times], values, dash, color=light(colour), label=name)
+    peak = max((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
+    least = min((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
+    top = 1.42 * max([peak, *(value for _, value in plot.limits)])
+    axes.set_ylim(min(0.0, 1.1 * min([least, *(value for _, value in plot.limits)])), top)
+    for words, value in plot.limits:
+        _limit_line(axes, value, words)
+    if plot.over_range:
+        axes.plot([t / scale for t in plot.over_range], [top * 0.82] * len(plot.over_range), "^", color=LIMIT,
+                  markersize=5, label="over range: above the meter’s scale")  # fmt: skip
+    _takes(axes, plot, scale)
+    _spans(axes, plot, scale)
+    axes.set_xlabel("time since the session began [min]" if minutes else "time since the session began [s]")
+    axes.set_ylabel("against mains earth [V]")
+    if len(plot.traces) + bool(plot.over_range) + bool(plot.takes) > 1:
+        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=3)
+
+
+def _last(plot: TracePlot) -> float:
+    return max([0.0, *plot.over_range, *(t for _, times, _ in plot.traces for t in times)])
+
+
+def _takes(axes: Axes, plot: TracePlot, scale: float) -> None:
+    if plot.takes:
+        axes.errorbar(
+            [t.elapsed / scale for t in plot.takes], [t.value for t in plot.takes],
+            yerr=[t.expanded or 0.0 for t in plot.takes], fmt="D", markersize=4.5, color=INK, linestyle="none",
+            markerfacecolor=light("fig-face"), capsize=3, label="take ± U", zorder=4,
+        )  # fmt: skip
+
+
+def _spans(axes: Axes, plot: TracePlot, scale: float) -> None:
+    """Every second state's stretch shaded, each named at the top where there is room."""
+    whole = (plot.spans[-1].end - plot.spans[0].begin) if plot.spans else 0.0
+    for at, span in enumerate(plot.spans):
+        if at % 2 == 0:
+            axes.axvspan(span.begin / scale, span.end / scale, color=light("fig-band"), linewidth=0, zorder=0)
+        share = (span.end - span.begin) / whole if whole else 1.0
+        if share > 0.06 and span.words:
+            words = span.words.replace(" ", "\n", 2).replace("\n", " ", 1) if share < 0.2 else span.words
+            axes.text((span.begin + span.end) / 2 / scale, 0.985, words, transform=axes.get_xaxis_transform(),
+                      ha="center", va="top", fontsize=6.5, color=MUTED)  # fmt: skip
+
+
+def _prefix(largest: float) -> tuple[float, str]:
+    return (1e3, "mA") if largest < 1 else (1.0, "A")
+
+
+def _loads(figure: Figure, plot: LoadPlot) -> None:
+    figure.set_size_inches(6.7, 1.0 + 0.34 * len(plot.bars))
+    axes = figure.add_subplot()
+    scale, unit = _prefix(max([*(bar.high for bar in plot.bars), plot.design or 0.0]))
+    names = [f"{bar.load} ({bar.count:,} readings)" for bar in plot.bars]
+    for at, bar in enumerate(plot.bars):
+        axes.plot([bar.low * scale, bar.high * scale], [at, at], color=light("fig-one"), linewidth=6,
+                  solid_capstyle="butt", alpha=1)  # fmt: skip
+        if bar.expanded:
+            axes.errorbar([bar.mean * scale], [at], xerr=[bar.expanded * scale], color=INK, capsize=4, linewidth=0.9)
+        axes.plot([bar.mean * scale], [at], "o", color=INK, markerfacecolor=light("fig-face"), markersize=6, zorder=4)
+    if plot.design is not None:
+        axes.axvline(plot.design * scale, color=LIMIT, linestyle=(0, (6, 2)), linewidth=1.1)
+        axes.annotate(f"design current {plot.design * scale:.3g} {unit}", (plot.design * scale, 1),
+                      xycoords=("data", "axes fraction"), xytext=(-3, 2), textcoords="offset points", ha="right",
+                      color=LIMIT, fontsize=7.5)  # fmt: skip
+    axes.set_yticks(range(len(names)), names)
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    axes.set_xlim(left=0)
+    axes.grid(axis="y", visible=False)
+    axes.set_xlabel(f"secondary current [{unit}]")
+
+
+def _load_line(figure: Figure, plot: LoadLinePlot) -> None:
+    axes = figure.add_subplot()
+    most = max([*(a for _, a, _ in plot.measured), plot.working[0]])
+    scale, unit = _prefix(most)
+    reach = 1.25 * most
+    axes.plot([0, reach * scale], [plot.open_volts, plot.open_volts - plot.resistance * reach], color=light("fig-one"),
+              label="load line")  # fmt: skip
+    if plot.measured:
+        axes.plot([a * scale for _, a, _ in plot.measured], [v for _, _, v in plot.measured], "o", markersize=6,
+                  color=light("fig-two"), markerfacecolor=light("fig-face"), label="measured, by load")  # fmt: skip
+        for name, a, v in plot.measured:
+            axes.annotate(name, (a * scale, v), xytext=(6, 5), textcoords="offset points", fontsize=7, color=MUTED)
+    amps, volts = plot.working[0] * scale, plot.working[1]
+    axes.plot([amps], [volts], "s", color=INK, markersize=6, label="working point")
+    axes.plot([amps, amps, 0], [0, volts, volts], ":", color=INK, linewidth=0.8)
+    seen = [plot.open_volts, plot.open_volts - plot.resistance * reach, *(v for _, _, v in plot.measured)]
+    room = 0.15 * (max(seen) - min(seen) or max(seen))
+    axes.set_ylim(max(0.0, min(seen) - room), max(seen) + room)
+    axes.set_xlim(left=0)
+    axes.set_xlabel(f"secondary current [{unit}, as the ammeter showed it]")
+    axes.set_ylabel("secondary [V RMS]")
+    axes.legend(loc="lower left")
+
+
+def _rails(figure: Figure, plot: RailsPlot) -> None:
+    axes = figure.add_subplot()
+    for rail, (colour, dash, marker) in zip(plot.rails, LINES, strict=False):
+        down = [m - low for m, low in zip(rail.mean, rail.low, strict=True)]
+        up = [high - m for m, high in zip(rail.mean, rail.high, strict=True)]
+        axes.errorbar(
+            plot.mains, rail.mean, yerr=[_positive(down), _positive(up)], fmt=marker + dash, capsize=4,
+            color=light(colour), markersize=5, markerfacecolor=light("fig-face"), label=f"{rail.name} rail",
+        )  # fmt: skip
+    values = [v for rail in plot.rails for v in (*rail.low, *rail.high)]
+    bounds = [v for v in (plot.supply_min, plot.supply_max) if v is not None]
+    room = 0.12 * (max(values + bounds) - min(values + bounds) or 1.0)
+    axes.set_ylim(min(values + bounds) - room, max(values + bounds) + room)
+    if plot.supply_min is not None:
+        _limit_line(axes, plot.supply_min, f"board’s minimum {plot.supply_min:g} V", below=True)
+    if plot.supply_max is not None:
+        _limit_line(axes, plot.supply_max, f"board’s maximum {plot.supply_max:g} V")
+    axes.set_xticks(plot.mains, [f"{m:g}\n{load}" for m, load in zip(plot.mains, plot.loads, strict=True)])
+    axes.set_xlabel("mains [V], with the load taken there")
+    axes.set_ylabel("rail [V DC]")
+    axes.legend(loc="best")
+
+
+def _positive(values: list[float]) -> list[float]:
+    return [max(0.0, value) for value in values]
+
+
+def _gain(figure: Figure, plot: GainPlot) -> None:
+    axes = figure.add_subplot()
+    steps = [plot.low + (plot.high - plot.low) * i / 120 for i in range(121)]
+    axes.plot(steps, [_decibels(plot, rail) for rail in steps], color=light("fig-one"), label="clips above this line")
+    for at, (name, rail) in enumerate(plot.marks):
+        axes.plot(
+            [rail], [_decibels(plot, rail)], LINES[at % 4][2], color=INK, markerfacecolor=light("fig-face"),
+            markersize=6, label=f"{name}: {_decibels(plot, rail):.1f} dB",
+        )  # fmt: skip
+    bottom = min(_decibels(plot, plot.low), plot.set_gain if plot.set_gain is not None else math.inf)
+    axes.set_ylim(bottom - 2, max(_decibels(plot, plot.high), plot.set_gain or -math.inf) + 2)
+    if plot.set_gain is not None:
+        _limit_line(axes, plot.set_gain, f"board is set to {plot.set_gain:g} dB")
+    axes.set_xlabel("supply rail at the lowest of its ripple [V DC]")
+    axes.set_ylabel("gain without clipping [dB]")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
+
+
+def _decibels(plot: GainPlot, rail: float) -> float:
+    return 20 * math.log10((rail - plot.loss) / plot.source_peak)
+
+
+def _compare(figure: Figure, plot: ComparePlot) -> None:
+    figure.set_size_inches(6.7, 1.0 + 0.42 * len(plot.rows))
+    axes = figure.add_subplot()
+    for at, row in enumerate(plot.rows):
+        axes.fill_betweenx(
+            [at - 0.38, at + 0.38], -row.margin, row.margin, color=light("fig-band"), linewidth=0, zorder=0
+        )
+        sides = [[side] for side in _positive([row.difference - row.low, row.high - row.difference])]
+        axes.errorbar([row.difference], [at], xerr=sides, fmt="o", color=light("fig-one"), capsize=4, markersize=6,
+                      markerfacecolor=light("fig-face"))  # fmt: skip
+        axes.annotate(row.outcome, (1, at), xycoords=("axes fraction", "data"), ha="right", va="center", weight="bold",
+                      fontsize=7.5)  # fmt: skip
+    axes.axvline(0, color=MUTED, linewidth=0.9)
+    reach = 1.35 * max(max(abs(r.low), abs(r.high), r.margin, 0.5) for r in plot.rows)
+    axes.set_xlim(-reach, reach)
+    axes.set_yticks(range(len(plot.rows)), [_short(row.name, 34) for row in plot.rows])
+    axes.set_ylim(len(plot.rows) - 0.5, -0.5)
+    axes.grid(axis="y", visible=False)
+    axes.set_xlabel("difference of levels [dB], with its interval")
+
+
+_DRAWERS: dict[type, Callable[[Any, Any], None]] = {
+    MatrixPlot: _matrix, TracePlot: _trace, LoadPlot: _loads, LoadLinePlot: _load_line, RailsPlot: _rails,
+    GainPlot: _gain, ComparePlot: _compare,
+}  # fmt: skip

@@ -1,0 +1,240 @@
+"""Readings of sessions as the report's pictures need them: whole columns at a time, thinned to what print can show."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.report.plots import LoadBar, Span, Take, TracePlot
+from analysis.report.text import exactly, plain
+from analysis.table import Session, finite
+from drivers.units import UnitError, parse
+
+Floats = np.ndarray[Any, np.dtype[np.float64]]
+Ints = np.ndarray[Any, np.dtype[np.int64]]
+#: Stretches of time that a picture can tell apart: 17 cm at 150 lines an inch and a little less. Source: own choice.
+BINS = 800
+#: Beyond this a number is no volts, amperes or seconds of any bench, and a picture with it would show nothing else.
+#: Source: own choice.
+DRAWABLE = 1e9
+#: The loads that the board goes through, in order; others follow in the order of the alphabet.
+LOADS = ("none", "idle", "pairing", "playing", "loudest", "cold", "hot")
+
+
+def thin(times: Floats, values: Floats, stretch: Ints, bins: int = BINS) -> tuple[Floats, Floats]:
+    """The lowest and highest value of each bin, at their own times, with NaN between stretches.
+
+    Args:
+        times: never falling. [s] shape (n,)
+        values: shape (n,)
+        stretch: number of the unbroken stretch that each belongs to, never falling. shape (n,)
+    Returns: times and values, at most 3 · (bins + stretches) of them; every extreme is kept exactly.
+    """
+    if len(times) == 0:
+        return times, values
+    span = float(times[-1] - times[0]) or 1.0
+    column = np.minimum(((times - times[0]) / span * bins).astype(np.int64), bins - 1)
+    if stretch[-1] - stretch[0] >= bins:  # more breaks than the picture has room for
+        stretch = np.zeros_like(stretch)
+    fresh = np.ones(len(times), dtype=bool)
+    fresh[1:] = (np.diff(column) != 0) | (np.diff(stretch) != 0)
+    starts = np.flatnonzero(fresh)
+    group = np.cumsum(fresh) - 1
+    picks = [_first_where(values == ends.reduceat(values, starts)[group], group) for ends in (np.minimum, np.maximum)]
+    kept = np.unique(np.concatenate(picks))
+    breaks = np.flatnonzero(np.diff(stretch[kept])) + 1
+    return np.insert(times[kept], breaks, times[kept][breaks]), np.insert(values[kept], breaks, np.nan)
+
+
+def _first_where(hit: np.ndarray[Any, np.dtype[np.bool_]], group: Ints) -> Ints:
+    """The first hit of each group."""
+    places = np.flatnonzero(hit)
+    return places[np.unique(group[places], return_index=True)[1]]
+
+
+def codes(frame: pd.DataFrame, names: Sequence[str]) -> Ints:
+    """One number for each combination of some category columns."""
+    total = np.zeros(len(frame), dtype=np.int64)
+    for name in names:
+        column = frame[name].astype("category").cat
+        total = total * (len(column.categories) + 1) + column.codes.to_numpy(dtype=np.int64)
+    return total
+
+
+def state_words(plug: str, switch: str, burden: str) -> str:
+    """A state's tags in few words."""
+    words = [f"plug {plug}" if plug else "", switch, burden_words(burden) if burden else ""]
+    return plain(" ".join(word for word in words if word), 40)
+
+
+def burden_words(text: str) -> str:
+    """A burden as written on a tag, in the shortest form."""
+    try:
+        return exactly(parse(text, "Ohm"), "Ohm")
+    except UnitError:
+        return plain(text, 20)
+
+
+def _is(frame: pd.DataFrame, column: str, word: str) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    return (frame[column] == word).to_numpy()
+
+
+#: The columns that a point's picture needs: a million rows of all the others would be copied for nothing.
+_NEEDED = ["elapsed_s", "value", "status", "meter", "coupling", "plug", "switch", "burden"]
+
+
+def point_rows(session: Session, point: str) -> pd.DataFrame:
+    """Rows of volts at a point."""
+    frame = session.readings
+    return frame.loc[_is(frame, "point", point) & _is(frame, "quantity", "voltage"), _NEEDED]
+
+
+def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]) -> TracePlot | None:
+    """A point's volts against time in one session, or None where there is nothing to draw.
+
+    Args:
+        limits: for AC and DC [V]; the line of one that was not read is left out.
+    """
+    rows = point_rows(session, point)
+    usable = (_is(rows, "status", "ok") | _is(rows, "status", "overload")) & drawable(rows["elapsed_s"])
+    rows = rows if usable.all() else rows[usable]
+    if not rows["elapsed_s"].is_monotonic_increasing:
+        rows = rows.sort_values("elapsed_s", kind="stable")
+    if rows.empty:
+        return None
+    over = (rows["status"] == "overload").to_numpy()
+    times = finite(rows["elapsed_s"])
+    traces = _traces(rows, over, times)
+    over_times = thin(times[over], np.zeros(int(over.sum())), np.zeros(int(over.sum()), dtype=np.int64), 60)[0]
+    takes = takes_at(session, point)
+    words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
+    if over.any():
+        words.append(f"{int(over.sum()):,} readings over range")
+    lines = _limit_lines(rows, limits)
+    alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}; {len(takes)} takes."
+    return TracePlot(
+        key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(lines),
+        caption=f"Session {plain(session.name)}: {len(rows):,} readings."
+                + (" Points: takes with ± U." if takes else ""),
+        traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for name, t, v in traces),
+        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=lines,
+    )  # fmt: skip
+
+
+def _limit_lines(rows: pd.DataFrame, limits: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
+    """The limits of what was read; that for DC on both sides of zero where a reading comes near it there."""
+    direct = (rows["coupling"] == "dc").to_numpy()
+    found = []
+    if not direct.all():
+        found.append((f"limit {exactly(limits['AC'], 'V')} AC", limits["AC"]))
+    if direct.any():
+        found.append((f"limit {exactly(limits['DC'], 'V')} DC", limits["DC"]))
+        if (finite(rows["value"])[direct] < -0.5 * limits["DC"]).any():
+            found.append((f"limit −{exactly(limits['DC'], 'V')} DC", -limits["DC"]))
+    return tuple(found)
+
+
+def _limit_words(limits: tuple[tuple[str, float], ...]) -> str:
+    return f" Limit lines: {', '.join(words for words, _ in limits)}." if limits else ""
+
+
+def _volts(value: float) -> str:
+    return f"{value:.3g} V"
+
+
+def _traces(rows: pd.DataFrame, over: Any, times: Floats) -> list[tuple[str, Floats, Floats]]:
+    """A thinned line for each meter and coupling; a change of tags or an overload breaks it."""
+    found = []
+    kinds = codes(rows, ["meter", "coupling"])
+    tags = codes(rows, ["plug", "switch", "burden"])
+    values = finite(rows["value"])
+    for kind in np.unique(kinds):
+        own = np.flatnonzero(kinds == kind)
+        stretch = np.zeros(len(own), dtype=np.int64)
+        stretch[1:] = np.cumsum((np.diff(tags[own]) != 0) | (np.diff(over[own].astype(np.int64)) != 0))
+        drawn = ~over[own] & (np.abs(values[own]) < DRAWABLE)
+        if drawn.any():
+            first = rows.iloc[own[0]]
+            coupling = {"ac": "AC", "dc": "DC", "acdc": "AC+DC"}.get(str(first["coupling"]), "coupling not told")
+            name = f"meter {plain(first['meter'], 30)}, {coupling}"
+            found.append((name, *thin(times[own][drawn], values[own][drawn], stretch[drawn])))
+    return found
+
+
+def _spans(rows: pd.DataFrame, times: Floats) -> tuple[Span, ...]:
+    """Stretches of one state's tags; none where there are too many to tell apart."""
+    tags = codes(rows, ["plug", "switch", "burden"])
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(tags)) + 1))
+    if len(starts) > 24:
+        return ()
+    ends = np.append(times[starts[1:]], times[-1])
+    states = [rows.iloc[int(start)] for start in starts]
+    return tuple(
+        Span(begin=float(times[start]), end=float(end), words=state_words(row["plug"], row["switch"], row["burden"]))
+        for start, end, row in zip(starts, ends, states, strict=True)
+    )
+
+
+def takes_at(session: Session, point: str) -> list[Take]:
+    """The takes of volts at a point, with U from the readings that each rests on."""
+    found = []
+    for entry in session.takes:
+        rows = session.readings.iloc[entry.first : entry.last + 1]
+        rows = rows[(rows["meter"] == entry.meter).to_numpy() & (rows["status"] == "ok").to_numpy()]
+        if entry.quantity != "voltage" or entry.value is None or rows.empty or rows["point"].iloc[-1] != point:
+            continue
+        moment = float(rows["elapsed_s"].iloc[-1])
+        if abs(entry.value) < DRAWABLE and abs(moment) < DRAWABLE:
+            found.append(Take(elapsed=moment, value=entry.value, expanded=_expanded(rows["u"])))
+    return found
+
+
+def drawable(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Which numbers a picture can show; unknown is none."""
+    return np.asarray(np.abs(finite(column)) < DRAWABLE)
+
+
+def _expanded(column: pd.Series[Any]) -> float | None:
+    """U of a typical reading, or None where no accuracy line applies."""
+    u = float(column.median()) if len(column) else math.nan
+    return 2 * u if 0 < u < DRAWABLE else None
+
+
+def load_bars(sessions: Sequence[Session]) -> list[LoadBar]:
+    """Amperes of the auxiliary transformer's secondary, by load."""
+    bars = []
+    for load, parts in _secondary(sessions, "current").items():
+        values = np.concatenate([finite(part["value"]) for part in parts])
+        bars.append(LoadBar(
+            load=plain(load, 40) or "load not tagged", mean=float(values.mean()), low=float(values.min()),
+            high=float(values.max()), expanded=_expanded(pd.concat([part["u"] for part in parts])), count=len(values),
+        ))  # fmt: skip
+    return sorted(bars, key=lambda bar: (LOADS.index(bar.load) if bar.load in LOADS else len(LOADS), bar.load))
+
+
+def _secondary(sessions: Sequence[Session], quantity: str) -> dict[str, list[pd.DataFrame]]:
+    """The secondary's usable readings of a quantity, by load."""
+    found: dict[str, list[pd.DataFrame]] = {}
+    for session in sessions:
+        frame = session.readings
+        usable = _is(frame, "point", "secondary") & _is(frame, "quantity", quantity) & _is(frame, "status", "ok")
+        rows = frame.loc[usable, ["load", "value", "u"]]
+        rows = rows[drawable(rows["value"])]
+        for load in rows["load"].unique():
+            found.setdefault(str(load), []).append(rows[_is(rows, "load", str(load))])
+    return found
+
+
+def load_points(sessions: Sequence[Session]) -> list[tuple[str, float, float]]:
+    """Mean amperes and volts of the secondary for each load that has both; the load `none` stands for no amperes."""
+    amperes, volts = (
+        {load: float(pd.concat(parts)["value"].mean()) for load, parts in _secondary(sessions, quantity).items()}
+        for quantity in ("current", "voltage")
+    )
+    if "none" in volts:
+        amperes.setdefault("none", 0.0)
+    return [(plain(load, 40), amperes[load], volts[load]) for load in sorted(amperes) if load in volts]

@@ -1,0 +1,409 @@
+"""What a meter settled on, state by state.
+
+A chunk holds the rows of one session, one meter and one set of tags. Its value is its last take that was not
+superseded; without one, its highest settled plateau. Chunks of the same state are then put together over sessions and
+meters: for each meter the later take counts, and of several meters the worst.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from analysis.finding import Evidence
+from analysis.judge import COVERAGE, fallback_u, rectangular
+from analysis.table import MeterInfo, Session, Take, finite
+from drivers.reading import UNITS
+from drivers.units import UnitError, parse
+
+#: The settle band: as a fraction of the value, and in counts of the display; the wider counts. Source: own choice.
+BAND_FRACTION, BAND_COUNTS = 0.005, 3.0
+#: Rows in a row that make a plateau.
+PLATEAU = 3
+#: More rows than this are named by the first and the last.
+ROWS_NAMED = 50
+
+UNITS_OF = {str(quantity): unit for quantity, unit in UNITS.items()}
+
+FloatArray = np.ndarray[Any, np.dtype[np.float64]]
+IntArray = np.ndarray[Any, np.dtype[np.int64]]
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """The tags that make a state. `coupling` is `ac` (with `acdc` and unknown) or `dc` for volts and amperes."""
+
+    quantity: str
+    coupling: str
+    point: str
+    plug: str = ""
+    switch: str = ""
+    burden: str = ""
+    load: str = ""
+    arrangement: str = ""
+
+    @property
+    def burden_ohms(self) -> float | None:
+        """The burden in ohms; None: the meter alone; NaN: a text that is no resistance."""
+        if not self.burden or self.burden.strip().lower() == "none":
+            return None
+        try:
+            return parse(self.burden, "Ohm")
+        except UnitError:
+            return math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Value:
+    """What a state came to, by one meter."""
+
+    key: Key
+    session: str
+    meter: str
+    value: float | None  #: None: overload
+    u: float  #: standard uncertainty: the meter's, and the scatter of the mean
+    overload: bool = False
+    range: float | None = None  #: full scale, where known
+    resolution: float | None = None
+    rows: tuple[int, ...] = ()
+    take: int | None = None
+    by_fallback: bool = False  #: no accuracy line: 3 % + 10 counts
+    ended: float = 0.0  #: when its last row arrived [s since 1970]
+    later: float = 0.0  #: the highest magnitude read in this state after it; inf for an overload
+
+    @property
+    def magnitude(self) -> float:
+        """Its size; an overload is at least its range, infinite where that is unknown."""
+        if self.value is None:
+            return math.inf if self.range is None else self.range
+        return abs(self.value)
+
+    @property
+    def expanded(self) -> float:
+        """Expanded uncertainty U."""
+        return COVERAGE * self.u
+
+    @property
+    def evidence(self) -> Evidence:
+        """The rows it rests on."""
+        return Evidence(session=self.session, rows=self.rows, take=self.take)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chunk:
+    """The rows of one session, one meter and one state, in order of arrival."""
+
+    key: Key
+    session: Session
+    meter: str
+    began: float  #: start of the session [s since 1970]
+    rows: IntArray  #: rows of readings.csv
+    turn: IntArray  #: the place of each row among the rows of its meter
+    elapsed: FloatArray
+    value: FloatArray
+    ok: np.ndarray[Any, np.dtype[np.bool_]]
+    overload: np.ndarray[Any, np.dtype[np.bool_]]
+    u: FloatArray
+    range: FloatArray
+    resolution: FloatArray
+    take: Take | None = None  #: the last one that was not superseded
+
+
+def epoch(start: str) -> float:
+    """Seconds since 1970 of an RFC 3339 time; 0 where it is none."""
+    try:
+        return datetime.fromisoformat(start).timestamp()
+    except ValueError:
+        return 0.0
+
+
+def _codes(session: Session, name: str) -> tuple[IntArray, list[str]]:
+    column = session.readings[name].cat
+    return np.asarray(column.codes, dtype=np.int64), [str(c) for c in column.categories]
+
+
+_COUPLED = ("voltage", "current")
+_GROUPED = ("meter", "quantity", "coupling", "point", "plug", "switch", "burden", "load", "arrangement")
+
+
+def _fold_coupling(quantity: str, coupling: str) -> str:
+    """`acdc` and unknown count as AC; quantities without coupling have none."""
+    if quantity not in _COUPLED:
+        return ""
+    return "dc" if coupling == "dc" else "ac"
+
+
+def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool]) -> list[Chunk]:
+    """The session's rows by meter, quantity, coupling, point and the tags named in `by`.
+
+    Args:
+        by: of `plug switch burden load arrangement`; the others are not told apart.
+        where: which points.
+    """
+    frame = session.readings
+    if not len(frame):
+        return []
+    columns = [name for name in _GROUPED if name in ("meter", "quantity", "coupling", "point") or name in by]
+    coded = {name: _codes(session, name) for name in columns}
+    points = np.array([where(point) for point in coded["point"][1]] or [False])
+    selected = np.flatnonzero(points[coded["point"][0]])
+    if not len(selected):
+        return []
+    mixed = np.zeros(len(selected), dtype=np.int64)
+    for name in columns:
+        codes, names = coded[name]
+        mixed = mixed * (len(names) + 1) + codes[selected]
+    order = np.argsort(mixed, kind="stable")
+    ends = np.flatnonzero(np.diff(mixed[order])) + 1
+    numbers = {name: finite(frame[name]) for name in ("elapsed_s", "value", "u", "range", "resolution")}
+    status, statuses = _codes(session, "status")
+    unit, units = _codes(session, "unit")
+    turn = _turns(coded["meter"][0], len(coded["meter"][1]))
+    began = epoch(session.start)
+    pieces: dict[tuple[str, Key], list[IntArray]] = {}
+    for part in np.split(selected[order], ends):
+        texts = {name: coded[name][1][coded[name][0][part[0]]] for name in columns}
+        meter = texts.pop("meter")
+        texts["coupling"] = _fold_coupling(texts["quantity"], texts["coupling"])
+        pieces.setdefault((meter, Key(**texts)), []).append(part)
+    found = []
+    for (meter, key), parts in pieces.items():
+        rows = parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts))
+        value = numbers["value"][rows]
+        named = np.isin(status[rows], [i for i, s in enumerate(statuses) if s == "ok"])
+        # A number in another unit than the quantity's own is no value: a thousandth must not pass for the whole.
+        named &= np.isin(unit[rows], [i for i, s in enumerate(units) if s == UNITS_OF.get(key.quantity)])
+        over = np.isin(status[rows], [i for i, s in enumerate(statuses) if s == "overload"])
+        found.append(
+            Chunk(
+                key=key,
+                session=session,
+                meter=meter,
+                began=began,
+                rows=rows,
+                turn=turn[rows],
+                elapsed=numbers["elapsed_s"][rows],
+                value=value,
+                ok=named & np.isfinite(value),
+                overload=over,
+                u=numbers["u"][rows],
+                range=numbers["range"][rows],
+                resolution=numbers["resolution"][rows],
+            )
+        )
+    return _with_takes(found, session)
+
+
+def _turns(meter: IntArray, meters: int) -> IntArray:
+    """The place of each row among the rows of its meter."""
+    turn = np.zeros(len(meter), dtype=np.int64)
+    for code in range(meters):
+        mine = np.flatnonzero(meter == code)
+        turn[mine] = np.arange(len(mine))
+    return turn
+
+
+def _with_takes(found: list[Chunk], session: Session) -> list[Chunk]:
+    """Give each chunk the last take whose rows are its own."""
+    taken: dict[int, Take] = {}
+    for take in session.takes:
+        for index, chunk in enumerate(found):
+            if chunk.meter == take.meter and _fits(take, chunk.key):
+                inside = chunk.rows[(chunk.rows >= take.first) & (chunk.rows <= take.last)]
+                if len(inside):
+                    taken[index] = take
+                    break
+    return [replace(chunk, take=taken.get(index)) for index, chunk in enumerate(found)]
+
+
+def _fits(take: Take, key: Key) -> bool:
+    return take.quantity == key.quantity and _fold_coupling(take.quantity, take.coupling) == key.coupling
+
+
+def settle(chunk: Chunk) -> Value | None:
+    """What a chunk came to: overload, else its last take, else its highest settled plateau; None: no value."""
+    last = np.flatnonzero(chunk.ok | chunk.overload)
+    if not len(last):
+        return None
+    if chunk.overload[last[-1]]:
+        return _overload(chunk, int(last[-1]))
+    if chunk.take is not None and chunk.take.value is not None:
+        inside = (chunk.rows >= chunk.take.first) & (chunk.rows <= chunk.take.last)
+        picked = np.flatnonzero(inside & chunk.ok)
+        if len(picked):
+            return _value(chunk, picked, chunk.take.value, chunk.take)
+    picked = _plateau(chunk)
+    return _value(chunk, picked, float(np.mean(chunk.value[picked])), None) if len(picked) else None
+
+
+def _overload(chunk: Chunk, at: int) -> Value:
+    full_scale = chunk.range[at]
+    return Value(
+        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=None, u=0.0, overload=True,
+        range=float(full_scale) if math.isfinite(full_scale) else None, rows=(int(chunk.rows[at]),),
+        take=chunk.take.id if chunk.take is not None else None, ended=chunk.began + float(chunk.elapsed[at]),
+    )  # fmt: skip
+
+
+def _value(chunk: Chunk, picked: IntArray, value: float, take: Take | None) -> Value:
+    u, by_fallback = _meter_u(chunk, picked, value)
+    scatter = float(np.std(chunk.value[picked], ddof=1)) / math.sqrt(len(picked)) if len(picked) > 1 else 0.0
+    rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
+    full_scale, count = _last_known(chunk.range[picked]), _last_known(chunk.resolution[picked])
+    return Value(
+        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=math.hypot(u, scatter),
+        range=full_scale, resolution=count, rows=tuple(int(row) for row in rows),
+        take=take.id if take is not None else None, by_fallback=by_fallback,
+        ended=chunk.began + float(chunk.elapsed[picked[-1]]),
+    )  # fmt: skip
+
+
+def _last_known(column: FloatArray) -> float | None:
+    known = column[np.isfinite(column)]
+    return float(known[-1]) if len(known) else None
+
+
+def _meter_u(chunk: Chunk, picked: IntArray, value: float) -> tuple[float, bool]:
+    """Standard uncertainty by the meter: as recorded with the rows, else by the descriptor, else 3 % + 10 counts."""
+    recorded = chunk.u[picked]
+    if np.isfinite(recorded).all() and (recorded >= 0).all():
+        return float(np.mean(recorded)), False
+    count = _last_known(chunk.resolution[picked])
+    line_u = _line_u(chunk.session.meters.get(chunk.meter), chunk, picked, value, count)
+    return (line_u, False) if line_u is not None else (fallback_u(value, count), True)
+
+
+def _line_u(meter: MeterInfo | None, chunk: Chunk, picked: IntArray, value: float, count: float | None) -> float | None:
+    """By the descriptor's accuracy line for this quantity, coupling and range. Source: JCGM 100:2008, 4.3.7."""
+    full_scale = _last_known(chunk.range[picked])
+    lines = [
+        line for line in (meter.accuracy if meter else ())
+        if line.quantity == chunk.key.quantity
+        and (not line.coupling or _fold_coupling(line.quantity, line.coupling) == chunk.key.coupling)
+        and (line.range is None or (full_scale is not None and math.isclose(line.range, full_scale, rel_tol=1e-6)))
+    ]  # fmt: skip
+    if not lines:
+        return None
+    line = max(lines, key=lambda line: (line.range is not None, bool(line.coupling)))
+    step = count if count is not None else line.resolution
+    if step is None and line.digits:
+        return None
+    return rectangular(line.of_reading * abs(value) + line.digits * (step or 0.0))
+
+
+def _plateau(chunk: Chunk) -> IntArray:
+    """Rows (places in the chunk) of the highest settled plateau; empty if nothing settled.
+
+    It is the stretch that holds the highest settled `PLATEAU` rows, as far as it stays inside the band.
+    """
+    good = np.flatnonzero(chunk.ok)
+    inside, windows, count = _settled_windows(chunk, good)
+    if not inside.any():
+        return good[:0]
+    value, turn = chunk.value[good], chunk.turn[good]
+    height = np.where(inside, np.abs(windows.mean(axis=1)), -1.0)
+    first = int(np.argmax(height))
+    step = float(count[first])
+    last = first + PLATEAU - 1
+    last += _reach(value[first:], turn[first:], value[first : last + 1], step, PLATEAU)
+    first -= _reach(value[last::-1], -turn[last::-1], value[first : last + 1], step, last - first + 1)
+    return good[first : last + 1]
+
+
+def last_settled(chunk: Chunk) -> float | None:
+    """The size of a chunk's last take, else the mean of its last settled `PLATEAU` rows; None if nothing settled."""
+    if chunk.take is not None and chunk.take.value is not None:
+        return abs(chunk.take.value)
+    good = np.flatnonzero(chunk.ok)
+    inside, windows, _ = _settled_windows(chunk, good)
+    return float(np.abs(windows[np.flatnonzero(inside)[-1]]).mean()) if inside.any() else None
+
+
+def _settled_windows(chunk: Chunk, good: IntArray) -> tuple[Any, FloatArray, FloatArray]:
+    """Which `PLATEAU` good rows in a row stay inside the band; those rows' values; one count at each."""
+    value, turn = chunk.value[good], chunk.turn[good]
+    if len(good) < PLATEAU:
+        return np.zeros(0, dtype=bool), np.zeros((0, PLATEAU)), np.zeros(0)
+    windows = np.lib.stride_tricks.sliding_window_view(value, PLATEAU)
+    unbroken = turn[PLATEAU - 1 :] - turn[: len(turn) - PLATEAU + 1] == PLATEAU - 1
+    count = np.nan_to_num(chunk.resolution[good][: len(windows)], nan=0.0)
+    return unbroken & (np.ptp(windows, axis=1) <= _band(np.abs(windows).max(axis=1), count)), windows, count
+
+
+def _band(size: Any, count: Any) -> Any:
+    """Width of the settle band; a hair more, so that decimal steps in binary do not fall out of it."""
+    return np.maximum(BAND_FRACTION * size, BAND_COUNTS * count) * (1 + 1e-9)
+
+
+def _reach(value: FloatArray, turn: IntArray, core: FloatArray, count: float, have: int) -> int:
+    """How many rows beyond the first `have` stay inside the band with the core, without a break."""
+    low = np.minimum(np.minimum.accumulate(value), core.min())[have:]
+    high = np.maximum(np.maximum.accumulate(value), core.max())[have:]
+    unbroken = np.diff(turn)[have - 1 :] == 1
+    fits = unbroken & (high - low <= _band(np.maximum(np.abs(low), np.abs(high)), count))
+    return len(fits) if fits.all() else int(np.argmin(fits))
+
+
+def pooled(found: Iterable[Chunk]) -> dict[Key, Value]:
+    """The value of each state over sessions and meters.
+
+    Of one meter (by its role) the last row decides whether it is an overload, then the last take, then the highest
+    plateau; of several meters the worst counts. `later` is the highest magnitude read after it by any of them.
+    """
+    states: dict[Key, dict[str, list[Chunk]]] = {}
+    for chunk in found:
+        key = _plain(chunk.key)
+        states.setdefault(key, {}).setdefault(chunk.meter, []).append(chunk)
+    result = {}
+    for key, meters in states.items():
+        values = [value for parts in meters.values() if (value := _of_one_meter(parts)) is not None]
+        if values:
+            chosen = max(values, key=lambda value: value.magnitude + value.expanded)
+            parts = [part for several in meters.values() for part in several]
+            result[key] = replace(chosen, key=key, later=_later(parts, chosen.ended))
+    return result
+
+
+def _plain(key: Key) -> Key:
+    """The key with its burden written in one way, so that equal burdens are one state."""
+    ohms = key.burden_ohms
+    if ohms is None:
+        return replace(key, burden="")
+    return key if math.isnan(ohms) else replace(key, burden=f"{ohms:.9g} ohm")
+
+
+def _of_one_meter(parts: list[Chunk]) -> Value | None:
+    live = [part for part in parts if (part.ok | part.overload).any()]
+    live.sort(key=lambda part: part.began + float(part.elapsed[part.ok | part.overload].max()))
+    if not live:
+        return None
+    final = settle(live[-1])
+    if final is not None and final.overload:
+        return final
+    values = [value for part in live if (value := settle(part)) is not None and not value.overload]
+    taken = [value for value in values if value.take is not None]
+    if taken:
+        return taken[-1]
+    return max(values, key=lambda value: value.magnitude, default=None)
+
+
+def _later(parts: list[Chunk], ended: float) -> float:
+    """The highest magnitude read after a moment; an overload is beyond everything."""
+    highest = 0.0
+    for part in parts:
+        after = part.began + part.elapsed > ended + 1e-9
+        if (part.overload & after).any():
+            return math.inf
+        if (part.ok & after).any():
+            highest = max(highest, float(np.abs(part.value[part.ok & after]).max()))
+    return highest
+
+
+def settled(found: Iterable[Chunk]) -> list[Value]:
+    """Every chunk's own value, not put together: for what must hold within one session and meter."""
+    return [value for chunk in found if (value := settle(chunk)) is not None]

@@ -1,0 +1,357 @@
+"""Sessions and cards from disk: the only place where analysis opens a user's file.
+
+A session's readings come as one typed DataFrame: numbers as floats (unknown is NaN), words and tags as categories of
+text, `time` with its zone. Rows keep their number in readings.csv (first data row = 0) as the index.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import numpy as np
+import pandas as pd
+
+from analysis.card import BurdenBox, RadioCard, read_burdens, read_card
+from drivers.reading import BenchError
+
+NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
+WORDS = ("meter", "quantity", "coupling", "unit", "status", "flags")
+TAGS = ("point", "plug", "switch", "load", "burden", "arrangement", "step")
+COLUMNS = ("time", "elapsed_s", "meter", "quantity", "coupling", "value", "unit", "status", "u", "range", "resolution",
+           "flags", *TAGS)  # fmt: skip
+METER_WORDS = ("role", "profile", "port", "identity", "rms", "current_coupling", "isolation", "category", "calibrated")
+#: A text cell that begins so gets one ' in front, so that no spreadsheet runs it.
+ESCAPED = ("=", "+", "-", "@", "\t", "\r", "'")
+
+
+class TableError(BenchError):
+    """A session that cannot be read."""
+
+
+def unescape(text: str) -> str:
+    """A text cell as it was before writing."""
+    return text[1:] if text[:1] == "'" and text[1:2] in ESCAPED and len(text) > 1 else text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One row of events.csv."""
+
+    elapsed: float
+    kind: str
+    meter: str
+    detail: Mapping[str, str]
+    time: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Take:
+    """A settled value taken for a step of a plan."""
+
+    id: int
+    meter: str
+    quantity: str
+    coupling: str
+    value: float | None  #: None: an overload was taken
+    unit: str
+    scatter: float | None
+    first: int  #: rows of readings.csv; rows of other meters may lie between
+    last: int
+    elapsed: float
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterInput:
+    """What a meter puts across the circuit."""
+
+    quantity: str
+    coupling: str
+    resistance: float | None  #: [Ω]
+    capacitance: float | None  #: [F]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AccuracyLine:
+    """One data-sheet line of a session's descriptor."""
+
+    quantity: str
+    coupling: str
+    range: float | None
+    of_reading: float
+    digits: float
+    resolution: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterInfo:
+    """A meter as the session's descriptor tells of it."""
+
+    role: str
+    profile: str = ""
+    port: str = ""
+    identity: str = ""
+    inputs: tuple[MeterInput, ...] = ()
+    rms: str = ""
+    current_coupling: str = ""
+    isolation: str = ""
+    category: str = ""
+    accuracy: tuple[AccuracyLine, ...] = ()
+    calibrated: str = ""
+    calibration_interval_days: int = 365
+    burden_voltage: float | None = None
+
+    def input_for(self, quantity: str, coupling: str) -> MeterInput | None:
+        """The input entry of that quantity and coupling, else one that names no coupling."""
+        for wanted in (coupling, ""):
+            for entry in self.inputs:
+                if entry.quantity == quantity and entry.coupling == wanted:
+                    return entry
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """One sitting at the bench with one radio."""
+
+    name: str  #: the folder's name
+    radio: str
+    stage: str
+    plan: str
+    start: str
+    close: str | None  #: None: interrupted
+    program_version: str
+    statements: Mapping[str, Any]
+    meters: Mapping[str, MeterInfo]
+    readings: pd.DataFrame
+    events: tuple[Event, ...]
+    takes: tuple[Take, ...]  #: those that were not superseded, in order
+    files: tuple[Mapping[str, Any], ...] = ()  #: path, bytes, hash and rows of each file, as declared
+    remarks: tuple[str, ...] = ()  #: what was odd while reading
+
+    @property
+    def fed_from(self) -> str:
+        """How the radio was fed: absent is `mains`."""
+        return str(self.statements.get("fed_from") or "mains")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Radio:
+    """A card, its sessions in order of their start, and the burden box."""
+
+    card: RadioCard
+    sessions: tuple[Session, ...] = ()
+    burdens: BurdenBox = field(default_factory=BurdenBox)
+
+    @property
+    def stage(self) -> str:
+        """The latest stage: that of the session that began last."""
+        return self.sessions[-1].stage if self.sessions else ""
+
+    @property
+    def judged(self) -> tuple[Session, ...]:
+        """The sessions of the latest stage."""
+        return tuple(session for session in self.sessions if session.stage == self.stage)
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as exc:
+        raise TableError(f"Cannot read {path.name}: {exc.strerror or exc}.", f"{path.parent}.") from exc
+
+
+def parse_detail(text: str) -> dict[str, str]:
+    """`key=value; key=value`, with ; and % in a value percent-encoded."""
+    pairs = (part.partition("=") for part in text.split(";") if "=" in part)
+    return {key.strip(): unquote(value.strip()) for key, _, value in pairs}
+
+
+def read_rows(data: bytes) -> Iterator[list[str]]:
+    """Rows of a small CSV file, the header first, text cells as they were before writing."""
+    reader = csv.reader(io.StringIO(data.decode("utf-8", "replace").replace("\0", "�"), newline=""))
+    for row in reader:
+        yield [unescape(cell) for cell in row]
+
+
+def _number(text: str | None) -> float | None:
+    try:
+        value = float(text) if text else math.nan
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def read_events(data: bytes) -> list[Event]:
+    """Events from the bytes of events.csv; a row that is torn or short is left out."""
+    rows = list(read_rows(data))
+    if data and not data.endswith(b"\n"):
+        rows = rows[:-1]
+    events = []
+    for row in rows[1:]:
+        elapsed = _number(row[1]) if len(row) >= 5 else None
+        if elapsed is not None:
+            detail = parse_detail(row[4])
+            events.append(Event(time=row[0], elapsed=elapsed, kind=row[2], meter=row[3], detail=detail))
+    return events
+
+
+def read_readings(data: bytes, where: str) -> tuple[pd.DataFrame, list[str]]:
+    """The readings of one session as a typed DataFrame, and remarks on what was left out.
+
+    Raises: TableError: a column is missing or a number is none; the message names the file.
+    """
+    remarks = []
+    end = data.rfind(b"\n") + 1
+    if end < len(data):
+        remarks.append("the last row is torn and was left out")
+        data = data[:end]
+    header = next(csv.reader(io.StringIO(data[: data.find(b"\n") + 1].decode("utf-8", "replace"))), [])
+    lacking = [name for name in COLUMNS if name not in header]
+    if lacking:
+        raise TableError(f"readings.csv lacks the column {', '.join(lacking)}.", f"{where}.")
+    text = [name for name in header if name not in NUMBERS and name != "time"]
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(data), engine="c", dtype=dict.fromkeys(NUMBERS, float) | dict.fromkeys(text, "category"),
+            keep_default_na=False, na_values={name: [""] for name in NUMBERS}, encoding_errors="replace",
+        )  # fmt: skip
+        frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601")
+    except (ValueError, pd.errors.ParserError) as exc:
+        raise TableError(f"readings.csv cannot be read: {str(exc).splitlines()[0]}.", f"{where}.") from exc
+    for name in text:
+        frame[name] = _text_category(frame[name])
+    return frame, remarks
+
+
+def _text_category(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Categories as text: pandas makes numbers of a column of digits, and then `plug == "1"` finds nothing."""
+    names = ["" if isinstance(c, float) and math.isnan(c) else unescape(str(c)) for c in column.cat.categories]
+    if len(set(names)) == len(names):
+        return column.cat.rename_categories(names)
+    return pd.Series(pd.Categorical([names[code] for code in column.cat.codes]), index=column.index)
+
+
+def _takes(events: list[Event]) -> tuple[Take, ...]:
+    takes: dict[int, Take] = {}
+    for event in events:
+        if event.kind != "take":
+            continue
+        superseded = event.detail.get("supersedes", "")
+        for part in superseded.replace(",", " ").split():
+            takes.pop(int(part) if part.isdigit() else -1, None)
+        take = _take(event)
+        if take is not None:
+            takes[take.id] = take
+    return tuple(takes.values())
+
+
+def _take(event: Event) -> Take | None:
+    detail = event.detail
+    first, _, last = detail.get("rows", "").partition("-")
+    if not (detail.get("id", "").isdigit() and first.isdigit() and (last or first).isdigit()):
+        return None
+    return Take(
+        id=int(detail["id"]), meter=event.meter, quantity=detail.get("quantity", ""),
+        coupling=detail.get("coupling", ""), value=_number(detail.get("value")), unit=detail.get("unit", ""),
+        scatter=_number(detail.get("scatter")), first=int(first), last=int(last or first), elapsed=event.elapsed,
+        step=detail.get("step", ""),
+    )  # fmt: skip
+
+
+def _meter(entry: Mapping[str, Any]) -> MeterInfo:
+    inputs = tuple(
+        MeterInput(quantity=str(i.get("quantity", "")), coupling=str(i.get("coupling") or ""),
+                   resistance=_json_number(i.get("resistance_ohm")), capacitance=_json_number(i.get("capacitance_F")))
+        for i in entry.get("inputs") or [] if isinstance(i, dict)
+    )  # fmt: skip
+    lines = tuple(
+        AccuracyLine(quantity=str(a.get("quantity", "")), coupling=str(a.get("coupling") or ""),
+                     range=_json_number(a.get("range")), of_reading=_json_number(a.get("of_reading")) or 0.0,
+                     digits=_json_number(a.get("digits")) or 0.0, resolution=_json_number(a.get("resolution")))
+        for a in entry.get("accuracy") or [] if isinstance(a, dict)
+    )  # fmt: skip
+    words = {name: str(entry.get(name) or "") for name in METER_WORDS}
+    days = entry.get("calibration_interval_days")
+    return MeterInfo(
+        inputs=inputs, accuracy=lines, calibration_interval_days=days if isinstance(days, int) else 365,
+        burden_voltage=_json_number(entry.get("burden_voltage_V")), **words,
+    )  # fmt: skip
+
+
+def _json_number(value: object) -> float | None:
+    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
+
+
+def load_session(folder: Path) -> Session:
+    """One session folder. An interrupted one is read as far as it goes, and said to be so in `close` and `remarks`.
+
+    Raises: TableError: no descriptor or no readings there, or either cannot be read.
+    """
+    try:
+        descriptor = json.loads(_read_bytes(folder / "datapackage.json"))
+        if not isinstance(descriptor, dict):
+            raise TypeError("not an object")
+    except (ValueError, TypeError) as exc:
+        raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.") from exc
+    readings, remarks = read_readings(_read_bytes(folder / "readings.csv"), str(folder / "readings.csv"))
+    events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []
+    meters = [_meter(entry) for entry in descriptor.get("meters") or [] if isinstance(entry, dict)]
+    words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
+    statements = descriptor.get("statements")
+    return Session(
+        name=folder.name, close=str(descriptor["close"]) if descriptor.get("close") else None,
+        statements=statements if isinstance(statements, dict) else {}, meters={meter.role: meter for meter in meters},
+        readings=readings, events=tuple(events), takes=_takes(events), remarks=tuple(remarks),
+        files=tuple(entry for entry in descriptor.get("resources") or [] if isinstance(entry, dict)), **words,
+    )  # fmt: skip
+
+
+def is_session(folder: Path) -> bool:
+    """Whether a folder is a session's."""
+    return (folder / "datapackage.json").is_file() and (folder / "readings.csv").is_file()
+
+
+def session_folders(radio_folder: Path) -> list[Path]:
+    """A radio's session folders, in order of their names (which begin with their start)."""
+    return sorted(path for path in radio_folder.iterdir() if path.is_dir() and is_session(path))
+
+
+def load_card(path: Path) -> RadioCard:
+    """The card in a file. Raises: TableError: cannot be read; CardError: says something it cannot."""
+    return read_card(_read_text(path), str(path))
+
+
+def load_burdens(path: Path) -> BurdenBox:
+    """The burden box in a file; an empty one where there is no file. Raises: as for a card."""
+    return read_burdens(_read_text(path), str(path)) if path.is_file() else BurdenBox()
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return _read_bytes(path).decode("utf-8")
+    except UnicodeDecodeError as exc:
+        raise TableError(f"{path.name} is not UTF-8 text.", f"{path.parent}.") from exc
+
+
+def load_radio(folder: Path, sessions: list[Path] | None = None) -> Radio:
+    """A radio's card, its sessions (all of them, or those given) and the burden box beside it."""
+    paths = session_folders(folder) if sessions is None else sessions
+    loaded = sorted((load_session(path) for path in paths), key=lambda session: (session.start, session.name))
+    return Radio(
+        card=load_card(folder / "radio.toml"), sessions=tuple(loaded),
+        burdens=load_burdens(folder.parent / "burdens.toml"),
+    )  # fmt: skip
+
+
+def finite(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """A number column as an array, unknown as NaN."""
+    return column.to_numpy(dtype=np.float64)

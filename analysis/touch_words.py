@@ -1,0 +1,169 @@
+"""What the touch findings say to a person: statements and advice in plain words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.card import RadioCard
+from analysis.finding import Level
+from drivers.units import show, show_pm
+
+if TYPE_CHECKING:
+    from analysis.chassis import Matrix, TouchPicture
+    from analysis.touchable import TouchState, Verdict
+
+CAUTION = (
+    "Treat every metal part as live until it is proved otherwise at this socket, and leave work on the mains side to "
+    "those licensed for it where local codes say so."
+)
+
+
+def _read(state: TouchState) -> str:
+    alone = state.alone
+    if alone is None:
+        return "was not read without a burden"
+    if alone.value is None:
+        beyond = "" if alone.range is None else f" of {show(alone.range, 'V')}"
+        return f"read beyond the meter's range{beyond}"
+    return f"read {show_pm(alone.magnitude, alone.expanded, 'V')} {state.coupling.upper()} to earth"
+
+
+def touch_statement(matrix: Matrix, picture: TouchPicture) -> str:
+    """Two or three sentences on one point, and what the statement leans on."""
+    top = matrix.worst
+    if top is None:
+        return f"{matrix.point} was not measured in any state, so nothing can be said of it."
+    limit = picture.setting.voltage_limit(top.state.coupling)
+    parts = [f"With {top.state.name}, {matrix.point} {_read(top.state)}; the limit is {show(limit.value, 'V')}."]
+    parts += _why(top, picture)
+    if matrix.contradiction:
+        parts.append(matrix.contradiction)
+    if matrix.missing_states:
+        parts.append(f"Not measured: {'; '.join(matrix.missing_states)}.")
+    if not matrix.proved:
+        reasons = dict.fromkeys(
+            picture.proofs[value.session, value.meter].how
+            for verdict in matrix.verdicts for value in verdict.state.values
+            if (value.session, value.meter) in picture.proofs and not picture.setting.is_proved(value)
+        )  # fmt: skip
+        parts.append(f"The measuring chain is not proved: {'; '.join(reasons) or 'nothing shows it'}.")
+    parts += _notes(matrix, picture)
+    return " ".join(parts)
+
+
+def _burdens(state: TouchState) -> str:
+    taken = [
+        f"{show(ohms, 'Ohm')} it came to "
+        + ("beyond the meter's range" if value.value is None else show_pm(value.magnitude, value.expanded, "V"))
+        for ohms, value in sorted(state.loaded.items(), reverse=True)
+    ]
+    return " and with ".join(taken)
+
+
+def _why(verdict: Verdict, picture: TouchPicture) -> list[str]:
+    """The reason for the level of one state."""
+    state, parts = verdict.state, []
+    if state.loaded:
+        parts.append(f"A burden reading was taken: with {_burdens(state)}.")
+    if verdict.reason == "trip":
+        parts.append(
+            "The residual-current device opened during a burden reading: the part can give a dangerous current."
+        )
+    elif verdict.reason in ("current", "hard"):
+        parts.append(_by_current(verdict, picture))
+    elif verdict.reason == "no-burden":
+        parts.append(
+            "No burden reading was taken in this state, so a stray coupling cannot be told from a hard connection"
+            + ("; it is taken as a hard connection." if verdict.level is Level.DANGER else ".")
+        )
+    elif verdict.reason == "overload":
+        parts.append(
+            "One burden reading does not settle what lies behind it."
+            if state.loaded
+            else "No burden reading was taken."
+        )
+    elif verdict.reason == "together":
+        parts.append("AC and DC are each below their limit, but not together.")
+    elif verdict.reason == "voltage" and verdict.level is Level.WITHIN:
+        parts.append("That is below the voltage limit, or from a source unable to give the limiting current.")
+    if verdict.scaled_only:
+        factor = max(picture.setting.factors.get(value.session, 1.0) for value in state.values)
+        parts.append(
+            f"At the highest mains to be expected ({factor:.2f} times that of the sitting, computed) it exceeds the"
+            " limit."
+        )
+    if verdict.raised_only:
+        parts.append("Only the limit that the card raised would let it pass; the default limit decides.")
+    if verdict.later:
+        parts.append("A later reading of this state lay above the limit: read it again.")
+    return parts
+
+
+def _by_current(verdict: Verdict, picture: TouchPicture) -> str:
+    bounds, limit = verdict.bounds, picture.setting.current_limit(verdict.state.coupling)
+    if bounds is None or bounds.current_high is None or verdict.current_high is None:
+        return (
+            "The burden readings do not bound the current that a person touching it could draw; it counts as a hard"
+            " connection."
+        )
+    high = show(verdict.current_high, "A", _digit(verdict.current_high))
+    if verdict.current_high < limit.value:
+        return f"At most {high} could flow through a person: within, by current, although the voltage alone is not."
+    if verdict.level is not Level.DANGER:
+        return (
+            f"Up to {high} could flow through a person, more than {show(limit.value, 'A')}: it can startle, and it is"
+            " no hard connection."
+        )
+    low = bounds.current_low or 0.0
+    if low < limit.upper:
+        return f"Up to {high} could flow through a person; a smaller burden would settle it, if its dissipation allows."
+    return f"Up to {high} could flow through a person: this is a dangerous connection to the mains."
+
+
+def _digit(value: float) -> float | None:
+    import math
+
+    return 10.0 ** (math.floor(math.log10(value)) - 1) if value > 0 else None
+
+
+def _notes(matrix: Matrix, picture: TouchPicture) -> list[str]:
+    values = [value for verdict in matrix.verdicts for value in verdict.state.values]
+    parts = []
+    if any(value.by_fallback for value in values):
+        parts.append("No accuracy line covers some readings; 3 % + 10 counts were taken for them.")
+    if not any(verdict.state.coupling == "dc" and verdict.state.values for verdict in matrix.verdicts):
+        parts.append("This speaks of AC; DC was not read.")
+    if picture.frequency_assumed:
+        parts.append("The card names no mains frequency; 60 Hz was taken.")
+    return parts
+
+
+def touch_advice(matrix: Matrix, card: RadioCard) -> str:
+    """What to do about one point; never a promise about a way round of the plug."""
+    parts = []
+    if matrix.level in (Level.DANGER, Level.CAUTION):
+        parts.append(
+            f"Keep {matrix.point} from being touched and bring nothing out that joins it, such as a socket or a metal"
+            " case."
+        )
+    lower = _lower_way(matrix)
+    if lower and card.plug in ("reversible", ""):
+        parts.append(
+            f"Way {lower} of the plug measured lower at this socket; a reversible plug can go in either way elsewhere, "
+            "so either can occur."
+        )
+    if matrix.missing:
+        parts.append(f"Still wanted: {'; '.join(matrix.missing)}.")
+    parts.append(CAUTION)
+    return " ".join(parts)
+
+
+def _lower_way(matrix: Matrix) -> str | None:
+    heights = {}
+    for way in ("1", "2"):
+        values = [v.state.alone for v in matrix.verdicts if v.state.plug == way and v.state.coupling == "ac"]
+        if not values or any(value is None for value in values):
+            return None
+        heights[way] = max(value.magnitude for value in values if value is not None)
+    low, high = sorted(heights, key=lambda way: heights[way])
+    return low if heights[low] < 0.9 * heights[high] else None

@@ -1,0 +1,101 @@
+"""The command line: parse, call one function, show, exit status.
+
+Exit status: 0 done; 1 done, and danger or a failure was found; 2 the call was wrong or was refused; 3 a meter, port or
+file failed and did not come back.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from drivers.reading import BenchError
+from logger import cli_bench, cli_judge, cli_meters, cli_radio
+
+CAUTION = (
+    "CAUTION: chassis, knobs and sockets of an old radio can be live. Probe with one hand, plug out before you move a "
+    "clip. Local codes come first; leave work on the mains side to those licensed for it."
+)
+
+app = typer.Typer(
+    name="chassislog", rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False, invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    help=(
+        "Find out how the metal of an old radio stands to the mains, prove its small transformer, and keep the record."
+        "\n\nA radio has a card in the benchbook; readings from your meters go into sessions; sessions are assessed and "
+        "written up.\n\nFirst look, no hardware: chassislog demo"
+        "\n\nA first sitting: chassislog radio add set-1 --mains '120 V' --frequency '60 Hz', then chassislog log set-1 "
+        "--meter v=scpi-bench@COM4 --tag point=chassis --tag plug=1 --tag switch=on --for 10s, then "
+        "chassislog assess set-1\n\n" + CAUTION
+    ),
+)  # fmt: skip
+cli_radio.add_to(app)
+cli_bench.add_to(app)
+cli_meters.add_to(app)
+cli_judge.add_to(app)
+
+
+def _version(value: bool) -> None:
+    if value:
+        from logger.session import program_version
+
+        print(f"chassislog {program_version()}")
+        raise typer.Exit
+
+
+@app.callback()
+def start(
+    context: typer.Context,
+    _: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
+) -> None:
+    if context.invoked_subcommand is None:
+        print(context.get_help())
+
+
+#: Errors that mean that something outside failed; every other one means that the call was wrong or refused.
+_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError")
+
+
+def _status(exc: BenchError) -> int:
+    return 3 if any(kind.__name__ in _FAILURES for kind in type(exc).__mro__) else 2
+
+
+def _one_line(text: object) -> str:
+    return " ".join(str(text).split())
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command line; the exit status. Every failure is one line on standard error."""
+    try:
+        result = app(arguments, standalone_mode=False, prog_name="chassislog")
+        return result if isinstance(result, int) else 0
+    except BenchError as exc:
+        print(f"chassislog: {_one_line(exc)}", file=sys.stderr)
+        return _status(exc)
+    except (KeyboardInterrupt, typer.Abort):
+        return 130
+    except BrokenPipeError:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123 - it must outlive this call
+        return 0
+    except OSError as exc:
+        print(f"chassislog: {_one_line(exc)}", file=sys.stderr)
+        return 3
+    except Exception as exc:
+        if not hasattr(exc, "format_message"):  # not one of the parser's own
+            raise
+        context = getattr(exc, "ctx", None)
+        path = context.command_path if context is not None else "chassislog"
+        print(f"chassislog: {_one_line(exc.format_message()).rstrip('.')}. Try '{path} --help'.", file=sys.stderr)
+        return 2
+
+
+def main() -> None:
+    """Entry point."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a console that lacks Ω must not end a sitting
+            stream.reconfigure(errors="replace")
+    sys.exit(run())

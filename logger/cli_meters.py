@@ -1,0 +1,137 @@
+"""Commands on ports and meter profiles."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from logger.cli_show import JsonOption, say_json, tell
+
+meters_app = typer.Typer(
+    rich_markup_mode=None, invoke_without_command=True,
+    help="Meter profiles: what the program knows of each meter family.\n\nExample: chassislog meters show numbered-lcd",
+)  # fmt: skip
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command("ports")(ports)
+    app.add_typer(meters_app, name="meters")
+
+
+def ports(as_json: JsonOption = False) -> None:
+    """List the serial ports present, with what is known of each. Nothing is sent to any of them.
+
+    Example: chassislog ports
+    """
+    import msgspec
+
+    from drivers.portlist import ports as present
+
+    found = present()
+    if as_json:
+        say_json({"ports": [msgspec.to_builtins(port) for port in found]})
+        return
+    for port in found:
+        usb = f"USB {port.vid:04X}:{port.pid:04X}" if port.vid is not None and port.pid is not None else ""
+        holder = f"held by {port.held_by}" if port.held_by else ""
+        print("  ".join(word for word in (port.name, port.description, usb, port.serial_number or "", holder) if word))
+    if not found:
+        tell(
+            "No serial port is present. A network meter is named as socket://ADDRESS:PORT, a meter without a lead as"
+            " typed."
+        )
+
+
+@meters_app.callback()
+def meters(context: typer.Context, as_json: JsonOption = False) -> None:
+    if context.invoked_subcommand is not None:
+        return
+    from drivers.profile import load, names
+
+    rows = [(name, origin, load(name)) for name, origin in names().items()]
+    if as_json:
+        say_json({"profiles": [
+            {"profile": name, "title": profile.title, "isolation": str(profile.isolation), "from": origin}
+            for name, origin, profile in rows
+        ]})  # fmt: skip
+        return
+    for name, origin, profile in rows:
+        print(f"{name:16}  {profile.title}  (link: {profile.isolation}{'' if origin == 'shipped' else '; ' + origin})")
+
+
+@meters_app.command("show")
+def show(name: Annotated[str, typer.Argument(metavar="NAME")], as_json: JsonOption = False) -> None:
+    """Show every key of a profile, what it means and where it came from.
+
+    Example: chassislog meters show numbered-lcd
+    """
+    from drivers.profile_keys import describe
+
+    keys = describe(name)
+    if as_json:
+        say_json(
+            {
+                "profile": name,
+                "keys": [{"key": k.key, "value": k.value, "meaning": k.meaning, "from": k.origin} for k in keys],
+            }
+        )
+        return
+    for key in keys:
+        print(f"{key.key} = {_shown(key.value)}\n    {key.meaning}  [{key.origin}]")
+
+
+def _shown(value: Any) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+@meters_app.command("try")
+def try_meter(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Profile.")],
+    port: Annotated[str, typer.Argument(metavar="PORT")],
+    as_json: JsonOption = False,
+) -> None:
+    """Open a port with a profile, show ten readings, and say what is wrong if nothing decodes.
+
+    Example: chassislog meters try numbered-lcd /dev/ttyUSB0
+    """
+    import msgspec
+
+    from drivers.finding_out import Diagnosis
+    from drivers.finding_out import try_meter as attempt
+    from drivers.profile import load
+    from logger.screen.plain import shown
+
+    found = attempt(load(name), port)
+    if as_json:
+        say_json(msgspec.to_builtins(found))
+    else:
+        for reading in found.readings:
+            print(f"{reading.elapsed:7.2f} s  {shown(reading)}")
+        print(f"{found.rate:.3g} readings a second, {found.frames} frames, {found.skipped_bytes} bytes skipped.")
+        print(found.text)
+    if found.diagnosis is not Diagnosis.WORKS:
+        raise typer.Exit(3)
+
+
+@meters_app.command("guess")
+def guess(port: Annotated[str, typer.Argument(metavar="PORT")], as_json: JsonOption = False) -> None:
+    """Find out which profile fits what is on a port: listen first, ask only when nothing is heard.
+
+    Example: chassislog meters guess COM4
+    """
+    import msgspec
+
+    from drivers.finding_out import guess as listen
+
+    found = listen(port)
+    if as_json:
+        say_json(msgspec.to_builtins(found))
+    else:
+        for row in found.ranked:
+            print(f"{row.profile:16}  {row.frames} whole frames, {row.skipped_bytes} of {row.bytes} bytes skipped")
+        print(f"Sent: {', '.join(found.sent) or 'nothing'}.")
+        print(found.text)
+    if not found.ranked or not found.ranked[0].frames:
+        raise typer.Exit(3)

@@ -1,0 +1,55 @@
+"""How commands show what they found: JSON documents, and lines for people with levels in words."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sys
+from typing import Annotated, Any
+
+import typer
+
+from logger.radio import Benchbook, default_benchbook
+
+BenchbookOption = Annotated[
+    str, typer.Option("--benchbook", metavar="DIR", help="Folder that holds all radios.", show_default=False)
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
+
+_COLOURS = {"danger": "red", "caution": "yellow", "undecided": "magenta", "within": "green"}
+
+
+def benchbook_of(folder: str) -> Benchbook:
+    """The benchbook that was named, else the default one."""
+    from pathlib import Path
+
+    return Benchbook(Path(folder) if folder else default_benchbook())
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, dict):
+        return {key: _finite(inner) for key, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(inner) for inner in value]
+    return value
+
+
+def say_json(document: Any) -> None:
+    """One JSON document on standard output; what is not finite is null."""
+    print(json.dumps(_finite(document), indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def tell(text: str) -> None:
+    """A message for people, beside the answer."""
+    print(text, file=sys.stderr)
+
+
+def level_word(level: str) -> str:
+    """A level in capitals, coloured where a terminal shows it and nobody asked for none."""
+    word = level.upper().ljust(9)
+    if sys.stdout.isatty() and not os.environ.get("NO_COLOR"):
+        return typer.style(word, fg=_COLOURS.get(level), bold=True)
+    return word

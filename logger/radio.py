@@ -1,0 +1,86 @@
+"""The benchbook folder: radio cards, the burden box, and where sessions and reports are."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from analysis.card import ID, BurdenBox, CardError, RadioCard, read_burdens, read_card
+from drivers.reading import BenchError
+from logger.session import write_whole
+
+ENVIRONMENT = "CHASSISLOG_BENCHBOOK"
+
+
+class BenchbookError(BenchError):
+    """A radio or folder that is not there, or that cannot be written."""
+
+
+def default_benchbook() -> Path:
+    """The folder that holds all radios: from the environment, else the platform's documents folder."""
+    named = os.environ.get(ENVIRONMENT)
+    if named:
+        return Path(named)
+    from platformdirs import user_documents_path
+
+    return user_documents_path() / "chassislog"
+
+
+@dataclass(frozen=True, slots=True)
+class Benchbook:
+    """The folder that holds all radios."""
+
+    folder: Path
+
+    def radio_folder(self, radio_id: str) -> Path:
+        """The folder of one radio. Raises: BenchbookError: no such radio; the ids that exist are listed."""
+        folder = self.folder / radio_id
+        if not ID.fullmatch(radio_id) or not (folder / "radio.toml").is_file():
+            known = ", ".join(self.ids()) or "none yet; add one with 'chassislog radio add'"
+            raise BenchbookError(f"There is no radio {radio_id!r}.", f"Benchbook {self.folder}.", f"Radios: {known}.")
+        return folder
+
+    def ids(self) -> list[str]:
+        """Every radio's id, in order."""
+        if not self.folder.is_dir():
+            return []
+        return sorted(p.parent.name for p in self.folder.glob("*/radio.toml") if ID.fullmatch(p.parent.name))
+
+    def card(self, radio_id: str) -> RadioCard:
+        """One radio's card. Raises: BenchbookError, CardError."""
+        path = self.radio_folder(radio_id) / "radio.toml"
+        return read_card(_text(path), str(path))
+
+    def burdens(self) -> BurdenBox:
+        """The burden box; an empty one where there is no file. Raises: CardError."""
+        path = self.folder / "burdens.toml"
+        return read_burdens(_text(path), str(path)) if path.is_file() else BurdenBox()
+
+    def add(self, card: Mapping[str, Any]) -> RadioCard:
+        """Write a new radio's card. Raises: BenchbookError: it exists; CardError: it says something it cannot."""
+        import tomli_w
+
+        data = {key: value for key, value in card.items() if value not in ("", None, (), {})}
+        text = tomli_w.dumps({"schema": 1, **data})
+        checked = read_card(text, "the new card")
+        folder = self.folder / checked.id
+        if (folder / "radio.toml").exists():
+            raise BenchbookError(
+                f"Radio {checked.id!r} exists already.", f"{folder / 'radio.toml'}.", "Edit that card."
+            )
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            write_whole(folder / "radio.toml", text)
+        except OSError as exc:
+            raise BenchbookError(f"The card cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
+        return checked
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise CardError(f"The file cannot be read: {exc}.", f"{path}.") from exc

@@ -1,0 +1,96 @@
+"""The plain screen: lines in a terminal or a file, for `--plain` and where there is no terminal."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, TextIO
+
+from drivers.reading import Reading, Status
+from drivers.units import show
+
+if TYPE_CHECKING:
+    from logger.sitting import Sitting
+
+#: One line a meter so often at most; every reading is recorded all the same. [s]
+EVERY = 0.25
+
+
+def shown(reading: Reading) -> str:
+    """A reading for a person: value with unit, coupling, and its status where it is not plainly good."""
+    if reading.value is None:
+        text = "overload" if reading.status is Status.OVERLOAD else "no value"
+    else:
+        text = show(reading.value, reading.unit, reading.resolution)
+    words = [text, reading.coupling.upper().replace("ACDC", "AC+DC"), *reading.flags]
+    if reading.status is Status.HELD:
+        words.append("HELD")
+    return " ".join(word for word in words if word)
+
+
+class PlainLog:
+    """Listens to a recorder and prints; reads lines for typed meters and tag changes where somebody can type."""
+
+    def __init__(self, out: TextIO, lines: TextIO) -> None:
+        self._out, self._in = out, lines
+        self._printed: dict[str, float] = {}
+        self._lock = threading.Lock()
+
+    def say(self, text: str) -> None:
+        """One line."""
+        with self._lock:
+            print(text, file=self._out, flush=True)
+
+    def readings(self, role: str, readings: Sequence[Reading], tags: Mapping[str, str]) -> None:
+        """Print the newest, not more often than a person can read."""
+        now = time.monotonic()
+        if now - self._printed.get(role, -1.0) < EVERY:
+            return
+        self._printed[role] = now
+        newest = readings[-1]
+        held = " ".join(f"{name}={value}" for name, value in tags.items() if value)
+        self.say(f"{newest.elapsed:9.1f} s  {role:8} {shown(newest):24} {held}")
+
+    def event(self, role: str, kind: str, elapsed: float, detail: Mapping[str, str]) -> None:
+        """Print what happened."""
+        if kind in ("start", "end"):
+            return
+        words = " ".join(f"{name}={value}" for name, value in detail.items())
+        self.say(f"{elapsed:9.1f} s  {role or '-':8} {kind.upper()} {words}")
+
+    def wait(self, sitting: Sitting) -> None:
+        """Until the meters are done; meanwhile lines are taken where somebody types them."""
+        if sitting.typed:
+            threading.Thread(target=self._listen, args=(sitting,), daemon=True).start()
+        sitting.wait()
+
+    def _listen(self, sitting: Sitting) -> None:
+        """`117.4 V ac` for the typed meter, `ROLE 117.4 V ac` for one of several, `plug=2` for tags, `q` to end."""
+        roles = sitting.typed
+        self.say(f"Type what {', '.join(roles)} shows, such as 117.4 V ac; plug=2 changes a tag; q ends.")
+        for line in self._in:
+            text = line.strip()
+            if text in ("q", "quit"):
+                break
+            if not text:
+                continue
+            answer = self._take(sitting, text)
+            if answer:
+                self.say(answer)
+        for meter in roles.values():
+            meter.end()
+
+    def _take(self, sitting: Sitting, text: str) -> str:
+        name, equals, value = text.partition("=")
+        if equals:
+            if name.strip() not in sitting.tags.names:
+                return f"There is no tag {name.strip()!r}. Tags are {', '.join(sitting.tags.names)}."
+            sitting.recorder.set_tags({**sitting.tags.now, name.strip(): value.strip()})
+            return ""
+        role, _, rest = text.partition(" ")
+        if role in sitting.typed and rest:
+            return sitting.typed[role].type(rest)
+        if len(sitting.typed) > 1:
+            return f"Begin with the meter's role: {', '.join(sitting.typed)}."
+        return next(iter(sitting.typed.values())).type(text)

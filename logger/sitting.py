@@ -1,0 +1,229 @@
+"""One sitting: meters opened, a session created, recorded and closed, whatever ends it."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import FrameType
+
+from analysis.card import RadioCard
+from drivers.meter import Batch, Meter
+from drivers.reading import BenchError
+from logger.benchmeter import BenchMeter, unproved_links
+from logger.radio import Benchbook
+from logger.recorder import Counters, Listener, Recorder, Source, Tags, now_utc
+from logger.session import SessionHeader, SessionWriter, check_tag_names
+from logger.typedmeter import TypedMeter
+
+FED_FROM = ("mains", "isolating-transformer", "variac", "lamp-limiter")
+#: A sitting that names no stage goes on in the radio's last one; a radio without sessions is before its fitting.
+FIRST_STAGE = "before-fit"
+
+
+class LinkError(BenchError):
+    """A meter's lead may tie the radio's chassis to the computer, and nobody said that it does not."""
+
+
+class SittingError(BenchError):
+    """A meter, port or file that failed and did not come back."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What one sitting is to do."""
+
+    radio: str
+    meters: Sequence[BenchMeter]
+    tags: Mapping[str, str] = field(default_factory=dict)
+    schedule: Sequence[tuple[float, Mapping[str, str]]] = ()  #: tag changes that are known beforehand
+    extra_tags: Sequence[str] = ()
+    seconds: float | None = None
+    count: int | None = None
+    stage: str = ""
+    plan: str = ""
+    fed_from: str = "mains"
+    name: str = "log"
+    wire: bool = True
+    link_isolated: bool = False
+    probes_chassis: bool = False  #: a plan that does, whatever the tags
+    start: datetime | None = None  #: of a sitting that is played back; else now
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a sitting left."""
+
+    folder: Path
+    counters: Counters
+    lost: tuple[str, ...]  #: meters whose port did not come back
+    unwritten: int  #: rows that the disk did not take
+
+
+def check_links(plan: Plan) -> None:
+    """Stop before a probe ties a chassis to the computer. Raises: LinkError: with the reason and what to do."""
+    points = [tags.get("point") for tags in (plan.tags, *(tags for _, tags in plan.schedule))]
+    if plan.link_isolated or not (plan.probes_chassis or any(points)):
+        return
+    doubtful = unproved_links(plan.meters)
+    if doubtful:
+        names = ", ".join(f"'{meter.role}' ({meter.isolation})" for meter in doubtful)
+        raise LinkError(
+            f"The data link of meter {names} is not known to be isolated: it may tie the radio's chassis to the"
+            " computer.",
+            remedy="Check the meter's manual. If it is isolated, type 'isolated' when asked, or give --link-isolated.",
+        )
+
+
+def stage_of(benchbook: Benchbook, radio: str, named: str) -> str:
+    """The stage of a new session."""
+    if named:
+        return named
+    import json
+
+    for path in sorted(benchbook.radio_folder(radio).glob("*/datapackage.json"), reverse=True):
+        try:
+            stage = json.loads(path.read_text("utf-8")).get("stage")
+        except (OSError, ValueError, AttributeError):
+            continue
+        if isinstance(stage, str) and stage:
+            return stage
+    return FIRST_STAGE
+
+
+class Sitting:
+    """A running sitting: the recorder, its session, and the typed meters that want lines."""
+
+    def __init__(self, benchbook: Benchbook, plan: Plan, listener: Listener | None = None) -> None:
+        """Open the meters and create the session.
+
+        Raises: BenchbookError, CardError, LinkError, ProfileError, PortError, SessionError; nothing is left behind.
+        """
+        self.plan = plan
+        self.card: RadioCard = benchbook.card(plan.radio)
+        extra = check_tag_names(plan.extra_tags)
+        check_links(plan)
+        self.tags = Tags(extra)
+        unknown = sorted(set(plan.tags) - set(self.tags.names))
+        if unknown:
+            known = ", ".join(self.tags.names)
+            raise SittingError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
+        zero = time.monotonic()
+        start = plan.start or now_utc()
+        self.clock: Callable[[], float] = lambda: time.monotonic() - zero
+        self.typed: dict[str, TypedMeter] = {}
+        self._meters: list[Source] = []
+        opened = self._open()
+        replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
+        header = SessionHeader(
+            radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
+            name=plan.name, extra_tags=extra,
+            statements={"link_isolated": plan.link_isolated, "fed_from": plan.fed_from},
+            meters=[m.descriptor(getattr(s, "identity", "")) for m, s in zip(plan.meters, self._meters, strict=True)],
+        )  # fmt: skip
+        try:
+            self.writer = SessionWriter(benchbook.radio_folder(plan.radio), header, wire=plan.wire)
+        except BenchError:
+            self._close_meters()
+            raise
+        self.recorder = Recorder(
+            self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
+            listener=listener, count=plan.count, until=plan.seconds,
+        )  # fmt: skip
+        self._begin(opened)
+
+    def _open(self) -> list[tuple[str, Batch]]:
+        opened = []
+        try:
+            for meter in self.plan.meters:
+                if meter.typed:
+                    typed = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    self._meters.append(typed)
+                else:
+                    lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
+                    opened.append((meter.role, lead.open()))
+                    self._meters.append(lead)
+        except BaseException:
+            self._close_meters()
+            raise
+        return opened
+
+    def _close_meters(self) -> None:
+        for meter in self._meters:
+            meter.close()
+
+    def _begin(self, opened: list[tuple[str, Batch]]) -> None:
+        recorder, plan = self.recorder, self.plan
+        recorder.note("start", {"radio": plan.radio, "name": plan.name, "fed_from": plan.fed_from}, elapsed=0.0)
+        if plan.tags:
+            recorder.set_tags(plan.tags, elapsed=0.0)
+        recorder.schedule(plan.schedule)
+        for role, batch in opened:
+            recorder.accept(role, batch)
+
+    def run(self, wait: Callable[[Sitting], None] | None = None) -> Outcome:
+        """Record until it is done or interrupted, then close the session.
+
+        Args:
+            wait: called in this thread until it returns; without one, waits for the meters to be done.
+        Raises: SittingError: the session could not be closed on the disk.
+        """
+        ended = "done"
+        self.recorder.start()
+        try:
+            with _ended_by_signals():
+                if wait is not None:
+                    wait(self)
+                else:
+                    self.wait()
+        except KeyboardInterrupt:
+            ended = "interrupted by the user"
+        return self._end(ended)
+
+    def wait(self) -> None:
+        """Wait until no meter is being read any more."""
+        while self.recorder.running:
+            time.sleep(0.02)
+
+    def _end(self, reason: str) -> Outcome:
+        recorder = self.recorder
+        recorder.stop()
+        recorder.note("end", {"reason": reason})
+        recorder.finish()
+        recorded = max(recorder.latest, 0.0)
+        at = self.writer.header.start + timedelta(seconds=recorded) if self.plan.start else now_utc()
+        try:
+            self.writer.close(at)
+        except OSError as exc:
+            raise SittingError(
+                f"The session could not be closed: {exc.strerror or exc}; it stays readable as an interrupted one.",
+                f"Folder {self.writer.folder}.", "Make room, then run 'chassislog mend' on it.",
+            ) from exc  # fmt: skip
+        return Outcome(
+            folder=self.writer.folder, counters=recorder.counters, lost=tuple(sorted(recorder.lost)),
+            unwritten=recorder.unwritten,
+        )  # fmt: skip
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """A closed terminal window or a plain kill ends the sitting as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def interrupt(_number: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    before = {number: signal.signal(number, interrupt) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
