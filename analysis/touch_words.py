@@ -154,7 +154,8 @@ def touch_advice(matrix: Matrix, card: RadioCard) -> str:
         )
     if matrix.missing:
         parts.append(f"Still wanted: {'; '.join(matrix.missing)}.")
-    parts.append(CAUTION)
+    if matrix.level is not Level.WITHIN:
+        parts.append(CAUTION)
     return " ".join(parts)
 
 
