@@ -274,7 +274,7 @@ def _meter_u(chunk: Chunk, picked: IntArray, value: float) -> tuple[float, bool]
     if np.isfinite(recorded).all() and (recorded >= 0).all():
         return float(np.mean(recorded)), False
     count = _last_known(chunk.resolution[picked])
-    line_u = _line_u(chunk.session.meters.get(chunk.meter), chunk, picked, value, count)
+    line_u = _line_u(chunk.session.meter(chunk.meter), chunk, picked, value, count)
     return (line_u, False) if line_u is not None else (fallback_u(value, count), True)
 
 

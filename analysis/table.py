@@ -138,6 +138,10 @@ class Session:
     remarks: tuple[str, ...] = ()  #: what was odd while reading
     replaces: str = ""  #: the session that this one stands in place of: mended, or decoded again
 
+    def meter(self, role: str) -> MeterInfo | None:
+        """What is known of a meter; a channel is written as its meter's role, a point and the channel."""
+        return self.meters.get(role) or self.meters.get(role.rpartition(".")[0])
+
     @property
     def fed_from(self) -> str:
         """How the radio was fed: absent is `mains`."""

@@ -37,6 +37,8 @@ TOO_LARGE = 100.0
 FINEST = 2.5e-4
 #: A volt or ohm figure from here on is no bound: the readings allow an endless one.
 UNBOUNDED = 1e12
+#: What is taken for a slip of the pen beyond: volts, ohms, farads and hertz that no bench has.
+MOST_VOLTS, OHMS, MOST_FARADS, MOST_HERTZ = 1e6, (1e-3, 1e15), 1e-3, 1e6
 _ROUNDING = 1e-9
 
 
@@ -49,9 +51,9 @@ class MeterInput:
     capacitance: float = 0.0
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.resistance) and self.resistance > 0):
+        if not OHMS[0] <= self.resistance <= OHMS[1]:
             raise ValueError(f"a meter's input resistance is {self.resistance!r}: expected ohms above zero")
-        if not (math.isfinite(self.capacitance) and self.capacitance >= 0):
+        if not 0 <= self.capacitance <= MOST_FARADS:
             raise ValueError(f"a meter's input capacitance is {self.capacitance!r}: expected farads, zero or more")
 
 
@@ -65,10 +67,12 @@ class BurdenReading:
     burden_tolerance: float = UNLISTED_TOLERANCE  #: half width, as a fraction
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.value) and math.isfinite(self.u) and self.u >= 0):
-            raise ValueError(f"a reading of {self.value!r} V with u = {self.u!r} V: expected finite figures, u >= 0")
-        if self.burden is not None and not (math.isfinite(self.burden) and self.burden > 0):
-            raise ValueError(f"a burden is {self.burden!r} Ω: expected ohms above zero")
+        if not (abs(self.value) <= MOST_VOLTS and 0 <= self.u <= MOST_VOLTS):
+            raise ValueError(
+                f"a reading of {self.value!r} V, u = {self.u!r} V: expected up to {MOST_VOLTS:.0f} V, u >= 0"
+            )
+        if self.burden is not None and not OHMS[0] <= self.burden <= OHMS[1]:
+            raise ValueError(f"a burden is {self.burden!r} ohm: expected ohms above zero")
         if not 0 <= self.burden_tolerance <= 0.5:
             raise ValueError(f"a burden's tolerance is {self.burden_tolerance!r}: expected a fraction from 0 to 0.5")
 
@@ -150,9 +154,24 @@ def bound_touch_current(
     """
     if not readings:
         raise ValueError("no reading: a touch current needs at least one voltage")
-    if frequency is not None and not (math.isfinite(frequency) and frequency > 0):
+    if frequency is not None and not 0 < frequency <= MOST_HERTZ:
         raise ValueError(f"the frequency is {frequency!r}: expected hertz above zero, or None for DC")
-    return _bound(_case(readings, meter, frequency), meter)
+    highest, doubt = _one_each(readings)
+    return _bound(_case(highest, meter, frequency), meter, doubt)
+
+
+def _one_each(readings: Sequence[BurdenReading]) -> tuple[list[BurdenReading], str]:
+    """The highest reading under each load, and what to say where two under one load differ beyond their U."""
+    kept: dict[float, BurdenReading] = {}
+    doubt = ""
+    for reading in readings:
+        load = math.inf if reading.burden is None else reading.burden
+        other = kept.setdefault(load, reading)
+        if abs(abs(reading.value) - abs(other.value)) > _doubt(reading) + _doubt(other):
+            doubt = f"Two readings with {_named(reading)} differ: something changed between them, so read both again."
+        if abs(reading.value) > abs(other.value):
+            kept[load] = reading
+    return list(kept.values()), doubt
 
 
 class _Case(NamedTuple):
@@ -188,7 +207,7 @@ def _case(readings: Sequence[BurdenReading], meter: MeterInput | None, frequency
     )
 
 
-def _bound(case: _Case, meter: MeterInput | None) -> TouchBounds:
+def _bound(case: _Case, meter: MeterInput | None, doubt: str) -> TouchBounds:
     found = estimates(case.volts, case.conductance, case.b, case.body, resistive=case.resistive)
     alone = _singles(case)
     current = (
@@ -197,12 +216,10 @@ def _bound(case: _Case, meter: MeterInput | None) -> TouchBounds:
         else Ends(*(np.concatenate(two, axis=-1) for two in zip(alone, found.current, strict=True)))
     )
     met = meet(current, case.plan)
-    # Where noise crosses the estimates, what lies between them stands, but no further than their uncertainties reach.
-    low = float(np.maximum(np.minimum(met.low, met.high), met.lower).min())
-    high = float(np.minimum(np.maximum(met.low, met.high), met.upper).max())
+    low, high = met.ends()
     upper, lower = float(met.upper.max()), float(met.lower.min())
-    doubt = _clash(case)
-    if not doubt and not np.any(met.upper >= met.lower):
+    doubt = doubt or _clash(case)
+    if not doubt and not met.agree:
         doubt = "These readings do not belong to one source: something changed between them, so read all of them again."
     if doubt:
         about = spread(current, case.plan)
@@ -235,9 +252,7 @@ def _singles(case: _Case) -> Ends:
 
 def _range(ends: Ends, plan: Steps) -> Range:
     """What all estimates allow of a property of the source; its ends' uncertainty limits what noise can cross."""
-    met = meet(ends, plan)
-    low = float(np.maximum(np.minimum(met.low, met.high), met.lower).min())
-    high = float(np.minimum(np.maximum(met.low, met.high), met.upper).max())
+    low, high = meet(ends, plan).ends()
     return Range(low, high if high < UNBOUNDED else None)
 
 
@@ -254,8 +269,6 @@ def _clash(case: _Case) -> str:
     """Why no source gives two of the readings, even at the kindest end of their uncertainties; empty if one does."""
     for column, lighter in enumerate(case.readings):
         for other, heavier in list(enumerate(case.readings))[column + 1 :]:
-            if lighter.burden == heavier.burden:
-                continue
             v1, v2 = abs(lighter.value), abs(heavier.value)
             if v2 - v1 > _doubt(lighter) + _doubt(heavier):
                 return (

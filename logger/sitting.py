@@ -30,6 +30,10 @@ class LinkError(BenchError):
     """A meter's lead may tie the radio's chassis to the computer, and nobody said that it does not."""
 
 
+class TagError(BenchError):
+    """A tag without a column."""
+
+
 class SittingError(BenchError):
     """A meter, port or file that failed and did not come back."""
 
@@ -112,14 +116,17 @@ class Sitting:
         unknown = sorted(set(plan.tags) - set(self.tags.names))
         if unknown:
             known = ", ".join(self.tags.names)
-            raise SittingError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
+            raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
         zero = time.monotonic()
         start = plan.start or now_utc()
         self.clock: Callable[[], float] = lambda: time.monotonic() - zero
         self.typed: dict[str, TypedMeter] = {}
         self._meters: list[Source] = []
+        self._leads: list[Meter] = []
         opened = self._open()
         replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
+        if replayed:  # a replay knows no other time than the recorded one
+            self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
             name=plan.name, extra_tags=extra,
@@ -148,6 +155,7 @@ class Sitting:
                     lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
                     opened.append((meter.role, lead.open()))
                     self._meters.append(lead)
+                    self._leads.append(lead)
         except BaseException:
             self._close_meters()
             raise

@@ -181,7 +181,7 @@ def test_the_true_current_lies_between_low_and_high_and_a_burden_never_widens(
         bounds = bound_touch_current(exact(source, meter, frequency, loads), meter=meter, frequency=frequency)
         assert bounds.consistent
         assert bounds.current.low * 0.999 <= truth <= top(bounds) * 1.001
-        assert top(bounds) - bounds.current.low <= width + 1e-6 * truth
+        assert top(bounds) - bounds.current.low <= width + 1e-5 * truth  # rounding
         width = top(bounds) - bounds.current.low
 
 
@@ -263,7 +263,7 @@ def test_with_noise_the_truth_is_inside_the_widened_bounds(gain: bool) -> None:
         inside += bounds.current.low - spread <= truth <= top(bounds) + spread
         strange += not bounds.consistent
 
-    assert inside >= 0.95 * count
+    assert inside >= 0.97 * count  # 95 % is what must hold; four readings hold it by themselves
     assert strange <= 0.005 * count
 
 
@@ -393,3 +393,42 @@ def test_a_raised_limit_never_makes_it_within() -> None:
 def test_nonsense_is_refused_with_the_value(make: object) -> None:
     with pytest.raises(ValueError, match=r"expected|at least one"):
         make()  # type: ignore[operator]  # each is a call without arguments
+
+
+@settings(deadline=None, max_examples=200)
+@given(
+    data=st.data(),
+    frequency=st.sampled_from([None, 16.7, 50.0, 60.0, 400.0]),
+    meter=st.one_of(st.none(), METERS),
+    count=st.integers(1, 5),
+)
+def test_any_numbers_at_all_give_ordered_finite_bounds(
+    data: st.DataObject, frequency: float | None, meter: MeterInput | None, count: int
+) -> None:
+    """Unphysical ones too: zero volts, a gain under load, equal burdens, burdens of a milliohm."""
+    volts = st.one_of(st.just(0.0), logarithmic(1e-9, 1e6))
+    loads = st.one_of(st.none(), st.sampled_from([2e3, 10e3]), logarithmic(1e-3, 1e15))
+    seen = [
+        BurdenReading(
+            value=data.draw(volts), u=data.draw(volts), burden=data.draw(loads),
+            burden_tolerance=data.draw(st.sampled_from([0.0, 0.05, 0.5])),
+        )
+        for _ in range(count)
+    ]  # fmt: skip
+    bounds = bound_touch_current(seen, meter=meter, frequency=frequency)
+
+    assert 0 <= bounds.current.low <= top(bounds) < math.inf
+    assert 0 <= bounds.expanded_uncertainty < math.inf
+    for what in (bounds.open_circuit, bounds.source_impedance):
+        assert what.low >= 0 and (what.high is None or what.low <= what.high < math.inf)
+    # Nobody draws more than the highest reading could push through the body network, and never less is said where
+    # the readings contradict each other.
+    if not bounds.consistent:
+        assert top(bounds) >= max(r.value for r in seen) / 2001 * 0.99
+
+
+def test_two_readings_under_one_load_that_differ_are_said_to() -> None:
+    bounds = bound_touch_current(readings((230.0, 0.4, 0.1), (None, None, 10e3), u=0.1), meter=METER, frequency=50)
+
+    assert not bounds.consistent and "differ" in bounds.reasons[0]
+    assert touch_level(bounds, CURRENT) is Level.DANGER
