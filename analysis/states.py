@@ -252,36 +252,50 @@ def _overload(chunk: Chunk, at: int) -> Value:
 
 
 def _value(chunk: Chunk, picked: IntArray, value: float, take: Take | None) -> Value:
-    u, by_fallback = _meter_u(chunk, picked, value)
+    u, by_fallback = reading_u(chunk, picked, value)
     scatter = of_mean(chunk.value[picked])
-    rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
-    full_scale, count = _last_known(chunk.range[picked]), _last_known(chunk.resolution[picked])
+    full_scale, count = last_known(chunk.range[picked]), last_known(chunk.resolution[picked])
     return Value(
         key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=combined([u, scatter]),
-        range=full_scale, resolution=count, rows=tuple(int(row) for row in rows),
+        range=full_scale, resolution=count, rows=named_rows(chunk, picked),
         take=take.id if take is not None else None, by_fallback=by_fallback,
         ended=chunk.began + float(chunk.elapsed[picked[-1]]),
     )  # fmt: skip
 
 
-def _last_known(column: FloatArray) -> float | None:
+def named_rows(chunk: Chunk, picked: IntArray) -> tuple[int, ...]:
+    """Row numbers in readings.csv of some places of a chunk; of many, the first and the last."""
+    rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
+    return tuple(int(row) for row in rows)
+
+
+def single(chunk: Chunk) -> Value | None:
+    """What a chunk came to, where one row is enough as of a value that somebody read off: else its last row."""
+    value = settle(chunk)
+    if value is not None:
+        return value
+    good = np.flatnonzero(chunk.ok)
+    return _value(chunk, good[-1:], float(chunk.value[good[-1]]), None) if len(good) else None
+
+
+def last_known(column: FloatArray) -> float | None:
     known = column[np.isfinite(column)]
     return float(known[-1]) if len(known) else None
 
 
-def _meter_u(chunk: Chunk, picked: IntArray, value: float) -> tuple[float, bool]:
+def reading_u(chunk: Chunk, picked: IntArray, value: float) -> tuple[float, bool]:
     """Standard uncertainty by the meter: as recorded with the rows, else by the descriptor, else 3 % + 10 counts."""
     recorded = chunk.u[picked]
     if np.isfinite(recorded).all() and (recorded >= 0).all():
         return float(np.mean(recorded)), False
-    count = _last_known(chunk.resolution[picked])
+    count = last_known(chunk.resolution[picked])
     line_u = _line_u(chunk.session.meter(chunk.meter), chunk, picked, value, count)
     return (line_u, False) if line_u is not None else (fallback_u(value, count), True)
 
 
 def _line_u(meter: MeterInfo | None, chunk: Chunk, picked: IntArray, value: float, count: float | None) -> float | None:
     """By the descriptor's accuracy line for this quantity, coupling and range. Source: JCGM 100:2008, 4.3.7."""
-    full_scale = _last_known(chunk.range[picked])
+    full_scale = last_known(chunk.range[picked])
     lines = [
         line for line in (meter.accuracy if meter else ())
         if line.quantity == chunk.key.quantity
@@ -362,7 +376,7 @@ def pooled(found: Iterable[Chunk]) -> dict[Key, Value]:
         states.setdefault(key, {}).setdefault(chunk.meter, []).append(chunk)
     result = {}
     for key, meters in states.items():
-        values = [value for parts in meters.values() if (value := _of_one_meter(parts)) is not None]
+        values = [value for parts in meters.values() if (value := of_one_meter(parts)) is not None]
         if values:
             chosen = max(values, key=lambda value: value.magnitude + value.expanded)
             parts = [part for several in meters.values() for part in several]
@@ -378,7 +392,8 @@ def _plain(key: Key) -> Key:
     return key if math.isnan(ohms) else replace(key, burden=f"{ohms:.9g} ohm")
 
 
-def _of_one_meter(parts: list[Chunk]) -> Value | None:
+def of_one_meter(parts: list[Chunk]) -> Value | None:
+    """What one meter came to over sessions: an overload if that came last, else the last take, else the highest."""
     live = [part for part in parts if (part.ok | part.overload).any()]
     live.sort(key=lambda part: part.began + float(part.elapsed[part.ok | part.overload].max()))
     if not live:
