@@ -10,9 +10,9 @@ from analysis.card import RadioCard, figure
 from analysis.finding import ORDER, Finding, Level, worst
 from analysis.limits import TouchLimits, touch_limits
 from analysis.proof import CHAIN_POINTS, RESERVED, Proof, mains_factor, prove
-from analysis.states import Chunk, Key, Value, chunks, pooled, settled
+from analysis.states import Chunk, Key, Value, chunks, last_settled, pooled, settled
 from analysis.table import Event, Radio, Session
-from analysis.touch import MeterInput
+from analysis.touch import LEAD, MeterInput
 from analysis.touch_current import current_finding
 from analysis.touch_words import touch_advice, touch_statement
 from analysis.touchable import Setting, TouchState, Verdict, judge_state
@@ -79,6 +79,13 @@ def limits_of(card: RadioCard) -> TouchLimits:
     return touch_limits(strict=card.limits.strict, own=card.limits.own())
 
 
+def _with_lead(resistance: float, capacitance: float | None) -> MeterInput:
+    """A meter's input: its lead adds up to 100 pF; a capacitance that nobody told is up to 200 pF."""
+    if capacitance is None:
+        return MeterInput(resistance=resistance, capacitance=0.0, capacitance_high=2 * LEAD)
+    return MeterInput(resistance=resistance, capacitance=capacitance, capacitance_high=capacitance + LEAD)
+
+
 def _inputs(sessions: Sequence[Session]) -> dict[tuple[str, str, str], MeterInput | None]:
     found: dict[tuple[str, str, str], MeterInput | None] = {}
     for session in sessions:
@@ -87,7 +94,7 @@ def _inputs(sessions: Sequence[Session]) -> dict[tuple[str, str, str], MeterInpu
                 entry = meter.input_for("voltage", coupling)
                 known = entry is not None and entry.resistance is not None and entry.resistance > 0
                 found[session.name, role, coupling] = (
-                    MeterInput(resistance=entry.resistance, capacitance=entry.capacitance or 0.0)
+                    _with_lead(entry.resistance, entry.capacitance)
                     if known and entry is not None and entry.resistance is not None
                     else None
                 )
@@ -106,7 +113,15 @@ def survey(radio: Radio) -> TouchPicture:
         factors[session.name] = mains_factor(values, card=radio.card)
         for role in {value.meter for value in values}:
             mine = [value for value in values if value.meter == role]
-            proofs[session.name, role] = prove(mine, card=radio.card, fed_from=session.fed_from)
+            line = [
+                c
+                for c in found[session.name]
+                if c.meter == role and c.key.point == "mains-line" and _is_ac_volts(c.key)
+            ]
+            ends = [end for c in line if c.take is None and (end := last_settled(c)) is not None]
+            proofs[session.name, role] = prove(
+                mine, card=radio.card, fed_from=session.fed_from, line_at_end=ends[-1] if ends else None
+            )
     frequency = figure(radio.card.frequency, "Hz")
     setting = Setting(
         limits=limits_of(radio.card), frequency=frequency or DEFAULT_FREQUENCY, inputs=_inputs(sessions),
@@ -119,6 +134,10 @@ def survey(radio: Radio) -> TouchPicture:
     return TouchPicture(
         matrices=tuple(matrices), setting=setting, proofs=proofs, frequency_assumed=frequency is None
     )  # fmt: skip
+
+
+def _is_ac_volts(key: Key) -> bool:
+    return key.quantity == "voltage" and key.coupling == "ac"
 
 
 def _relevant(point: str) -> bool:

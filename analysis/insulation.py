@@ -46,7 +46,7 @@ def insulation_finding(radio: Radio) -> Finding | None:
         unit="Ohm", limit=LOWEST if level is Level.DANGER else WANTED, limit_source=SOURCE,
         evidence=tuple(Evidence(session=c.session.name, rows=(int(c.rows[i]),)) for c, i in read),
         missing=tuple(point for point in POINTS if point not in points),
-        advice="" if level is Level.WITHIN else "Find what leaks before the set is plugged in again; old capacitors first.",
+        advice="" if level is Level.WITHIN else "Find what leaks before the set is plugged in; old capacitors first.",
     )  # fmt: skip
 
 

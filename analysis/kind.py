@@ -105,7 +105,9 @@ def _established(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card:
     tied = _tied_by_pins(pins, card)
     if tied is not None:
         return tied
-    hard = _tied_by_volts(matrix, picture, card) if matrix else None
+    # Open pins were read at a few volts, so they speak against a tie; a source below 1 kΩ still outweighs them.
+    open_pins = pins.least is not None and pins.least >= TIED
+    hard = _tied_by_volts(matrix, card, most=1e3 if open_pins else 3e3) if matrix else None
     if hard is not None:
         return hard
     earth = _earthed(pins, picture)
@@ -161,9 +163,9 @@ def _mains(matrix: Matrix, card: RadioCard) -> float | None:
     return max([nominal or 0.0, *read]) or None
 
 
-def _tied_by_volts(matrix: Matrix, picture: TouchPicture, card: RadioCard) -> Kind | None:
+def _tied_by_volts(matrix: Matrix, card: RadioCard, most: float) -> Kind | None:
     """Without pins: a state that a burden showed to be hard, and the pattern of the four states."""
-    hard = [v for v in matrix.verdicts if _is_hard(v)]
+    hard = [v for v in matrix.verdicts if _is_hard(v, most)]
     mains = _mains(matrix, card)
     if not hard or mains is None:
         return None
@@ -197,12 +199,12 @@ def _tied_by_volts(matrix: Matrix, picture: TouchPicture, card: RadioCard) -> Ki
     )
 
 
-def _is_hard(verdict: Verdict) -> bool:
+def _is_hard(verdict: Verdict, most: float) -> bool:
     """Whether the source is certainly hard: even the upper bound of its impedance is."""
     bounds = verdict.bounds
     return (
         bounds is not None and verdict.level is Level.DANGER
-        and bounds.source_impedance_high is not None and bounds.source_impedance_high < 10e3
+        and bounds.source_impedance_high is not None and bounds.source_impedance_high < most
     )  # fmt: skip
 
 
@@ -263,11 +265,11 @@ def _capacitive(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card: 
         )
     ]
     if sizes:
-        low, high = max(sizes, key=lambda pair: pair[1])
+        low, high = min(sizes, key=lambda pair: pair[1] / pair[0])
         shown = (
             f"Behind the chassis lies about {show(high, 'F')} ({show(low, 'F')} to {show(high, 'F')}) of capacitance."
         )
-        if low >= FITTED or (high >= FITTED and math.sqrt(low * high) >= FITTED):
+        if math.sqrt(low * high) >= FITTED:
             runner = "rc-coupled" if not open_pins else None if low >= FITTED else "isolated"
             return Kind(word="line-capacitor", reasons=(shown,), runner_up=runner, missing=wanted)
         if not matrix.proved:
@@ -310,7 +312,7 @@ def _capacitive(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card: 
         word="not-established",
         reasons=("Nothing tells strays from a fitted capacitor or a hard connection.",),
         missing=lacking,
-        runner_up=_guess(matrix, picture, card),
+        runner_up=_guess(matrix, card),
     )
 
 
@@ -345,7 +347,7 @@ def _too_low_for_a_capacitor(matrix: Matrix, picture: TouchPicture, card: RadioC
     return True
 
 
-def _guess(matrix: Matrix, picture: TouchPicture, card: RadioCard) -> str | None:
+def _guess(matrix: Matrix, card: RadioCard) -> str | None:
     mains = _mains(matrix, card)
     top = matrix.worst
     if mains is None or top is None or top.state.alone is None:

@@ -55,8 +55,8 @@ def mains_finding(radio: Radio) -> Finding | None:
     values = [value for c in chosen if (value := settle(c)) is not None and value.value is not None]
     if not values:
         return None
-    rows = np.concatenate([c.value[c.ok] for c in chosen])
-    rows = rows[rows > 0.5 * max(value.magnitude for value in values)]  # the probe on its way is no mains
+    rows = np.abs(np.concatenate([c.value[c.ok] for c in chosen]))
+    rows = rows[rows >= 0.5 * max(value.magnitude for value in values)]  # the probe on its way is no mains
     return _finding(values, float(rows.min()), float(rows.max()), radio.card, to_earth=not between)
 
 

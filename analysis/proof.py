@@ -43,13 +43,14 @@ def _fed_elsewhere(fed_from: str) -> str:
     return f"the radio was fed from {source}: readings to earth then say nothing about the socket at home"
 
 
-def prove(values: Iterable[Value], *, card: RadioCard, fed_from: str) -> Proof:
+def prove(values: Iterable[Value], *, card: RadioCard, fed_from: str, line_at_end: float | None = None) -> Proof:
     """Whether the chain of one session and meter is proved.
 
     Args:
         values: what that meter settled on in that session: AC volts of touch points, with and without burden, and of
             the socket's contacts.
         fed_from: how the radio was fed; anything but the mains unproves the chain.
+        line_at_end: what it settled on last on the live contact; a chain that failed after its proof proves nothing. [V]
     """
     volts = [v for v in values if v.key.quantity == "voltage" and v.key.coupling == "ac" and v.value is not None]
     nominal = figure(card.nominal_mains, "V")
@@ -64,6 +65,8 @@ def prove(values: Iterable[Value], *, card: RadioCard, fed_from: str) -> Proof:
             proved=False, how=f"the socket's neutral read {shown} against the earth used", rows=neutral[0].rows
         )
     line = [v for v in volts if v.key.point == "mains-line"]
+    if line_at_end is not None and abs(line_at_end - nominal) > NEAR * nominal:
+        return Proof(proved=False, how=f"the socket's live contact read {show(line_at_end, 'V')} when it was read last")
     for value in line:
         if abs(value.magnitude - nominal) <= NEAR * nominal:
             shown = show(value.magnitude, "V", value.resolution)

@@ -302,15 +302,10 @@ def _plateau(chunk: Chunk) -> IntArray:
     It is the stretch that holds the highest settled `PLATEAU` rows, as far as it stays inside the band.
     """
     good = np.flatnonzero(chunk.ok)
-    if len(good) < PLATEAU:
-        return good[:0]
-    value, turn = chunk.value[good], chunk.turn[good]
-    windows = np.lib.stride_tricks.sliding_window_view(value, PLATEAU)
-    unbroken = turn[PLATEAU - 1 :] - turn[: len(turn) - PLATEAU + 1] == PLATEAU - 1
-    count = np.nan_to_num(chunk.resolution[good][: len(windows)], nan=0.0)
-    inside = unbroken & (np.ptp(windows, axis=1) <= _band(np.abs(windows).max(axis=1), count))
+    inside, windows, count = _settled_windows(chunk, good)
     if not inside.any():
         return good[:0]
+    value, turn = chunk.value[good], chunk.turn[good]
     height = np.where(inside, np.abs(windows.mean(axis=1)), -1.0)
     first = int(np.argmax(height))
     step = float(count[first])
@@ -318,6 +313,24 @@ def _plateau(chunk: Chunk) -> IntArray:
     last += _reach(value[first:], turn[first:], value[first : last + 1], step, PLATEAU)
     first -= _reach(value[last::-1], -turn[last::-1], value[first : last + 1], step, last - first + 1)
     return good[first : last + 1]
+
+
+def last_settled(chunk: Chunk) -> float | None:
+    """The mean of the last settled `PLATEAU` rows of a chunk; None if nothing settled."""
+    good = np.flatnonzero(chunk.ok)
+    inside, windows, _ = _settled_windows(chunk, good)
+    return float(np.abs(windows[np.flatnonzero(inside)[-1]]).mean()) if inside.any() else None
+
+
+def _settled_windows(chunk: Chunk, good: IntArray) -> tuple[Any, FloatArray, FloatArray]:
+    """Which `PLATEAU` good rows in a row stay inside the band; those rows' values; one count at each."""
+    value, turn = chunk.value[good], chunk.turn[good]
+    if len(good) < PLATEAU:
+        return np.zeros(0, dtype=bool), np.zeros((0, PLATEAU)), np.zeros(0)
+    windows = np.lib.stride_tricks.sliding_window_view(value, PLATEAU)
+    unbroken = turn[PLATEAU - 1 :] - turn[: len(turn) - PLATEAU + 1] == PLATEAU - 1
+    count = np.nan_to_num(chunk.resolution[good][: len(windows)], nan=0.0)
+    return unbroken & (np.ptp(windows, axis=1) <= _band(np.abs(windows).max(axis=1), count)), windows, count
 
 
 def _band(size: Any, count: Any) -> Any:

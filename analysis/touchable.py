@@ -181,7 +181,9 @@ def _plain(state: TouchState, setting: Setting, *, factor: float) -> Verdict:
     """The level of one state with all readings multiplied by `factor`."""
     volt_limit, ampere_limit = setting.voltage_limit(state.coupling), setting.current_limit(state.coupling)
     alone = state.alone
-    usable = {ohms: value for ohms, value in state.loaded.items() if setting.is_proved(value)}
+    # Burden readings that nobody can vouch for must not talk down a reading that is proved.
+    vouched = alone is not None and setting.is_proved(alone)
+    usable = {ohms: value for ohms, value in state.loaded.items() if setting.is_proved(value) or not vouched}
     readings: list[tuple[float | None, Value]] = list(usable.items())
     if alone is not None:
         readings.insert(0, (None, alone))
@@ -259,14 +261,15 @@ def _loaded_only(
     state: TouchState, bounds: TouchBounds | None, volts: Limit, amperes: Limit, factor: float
 ) -> tuple[Level, str]:
     """Volts across a burden alone never make a state measured, but they can show that it is bad."""
-    across = max((value.magnitude + value.expanded for value in state.loaded.values()), default=0.0) * factor
-    if across >= volts.value and bounds is not None and bounds.current_high is None:
-        return Level.DANGER, "hard"
-    if bounds is not None and bounds.current_high is not None and len(state.loaded) >= 2:
-        open_high = bounds.open_circuit_high
-        if open_high is None or open_high * factor >= volts.value:
-            level, reason = _by_current(bounds, amperes, factor)
-            return (level, reason) if level is not Level.WITHIN else (Level.UNDECIDED, "none")
+    if bounds is None:
+        return Level.UNDECIDED, "none"
+    across = max((value.magnitude + value.expanded for value in state.loaded.values()), default=0.0)
+    surely = max(across, bounds.open_circuit_low or 0.0) * factor
+    possibly = math.inf if bounds.open_circuit_high is None else bounds.open_circuit_high * factor
+    if surely >= volts.value or (len(state.loaded) >= 2 and possibly >= volts.value):
+        level, reason = _by_current(bounds, amperes, factor)
+        if level is not Level.WITHIN:
+            return level, reason
     return Level.UNDECIDED, "none"
 
 

@@ -63,7 +63,7 @@ def registry() -> pint.UnitRegistry[float]:
     return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 
 
-def _split(unit: str) -> tuple[float, str] | None:
+def split_unit(unit: str) -> tuple[float, str] | None:
     """Prefix factor and UCUM code of a unit as written, or None if the table does not have it."""
     if (code := _UNIT_OF.get(unit)) is not None:
         return 1.0, code
@@ -87,7 +87,7 @@ def parse(text: str, unit: str) -> float:
     written = match["unit"]
     if written is None:
         raise UnitError(f"{text!r} has no unit.", remedy=expected)
-    found = _split(written)
+    found = split_unit(written)
     if found is not None and found[1] == unit:
         value = float(match["number"]) * found[0]
         if found[0] != 1.0:  # 112 mA as 0.112, not 0.11200000000000002

@@ -1,4 +1,4 @@
-"""The demo: shipped wire logs, through the same decoders and recorder as a meter on a lead, into findings and reports."""
+"""The demo: shipped wire logs, through the decoders and recorder of a real meter, into findings and reports."""
 
 from __future__ import annotations
 

@@ -14,6 +14,10 @@ from tests.simulated_radio import SimulatedRadio, Taken
 
 #: A meter's leads as a judge counts them. [F]
 LEADS = 100e-12
+#: Faults that come in the middle of a sitting.
+MIDWAY = frozenset({"socket-dies", "clip-falls"})
+#: Faults with which what was read is not what is true, so that nothing is said about false alarms.
+UNTRUE = MIDWAY | {"dead-socket", "clip-off", "isolating-transformer"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +28,7 @@ class PointTruth:
     hazards: tuple[State, ...]  #: states whose voltage and body current both reach the radio's limits
     evidence_lacking: tuple[str, ...]  #: each a reason for which `within` is ruled out, whatever the truth
     evidence_doubtful: tuple[str, ...]  #: reasons for which `undecided` is right too
-    unseen: bool  #: hazardous, and no row tells: the probe hung in the air, or the chain broke after its proof
+    unseen: bool  #: hazardous, and by the rules no row tells: see `_unseen`
     clear: bool  #: caution or danger would be a false alarm: the truth, raised, scaled and + 2U, is below the limits
 
     @property
@@ -46,6 +50,7 @@ class Expectations:
     pin: int | None
     kind_due: bool  #: the plan was complete and some state of the chassis was read with a burden
     isolated_is_false: bool  #: some point is hazardous, or the chassis is of another kind
+    broke_midway: bool  #: socket or clip failed during the sitting; its last proof of the chain, always taken, fails
 
 
 def limits_of(radio: SimulatedRadio) -> tuple[float, float]:
@@ -70,6 +75,7 @@ def judge_truth(radio: SimulatedRadio) -> Expectations:
         pin=radio.made.pin,
         kind_due=complete and proved and not radio.faults and any(t and t.burdens for t in chassis),
         isolated_is_false=hazardous or radio.made.kind != "isolated",
+        broke_midway=bool(radio.faults & MIDWAY),
     )
 
 
@@ -83,16 +89,29 @@ def _point(radio: SimulatedRadio, point: str) -> PointTruth:
     )  # fmt: skip
     taken = {state: radio.taken[point, state] for state in radio.states}
     lacking, doubtful = _evidence(radio, taken)
-    seen = [s for s in hazards if taken[s].status in ("ok", "overload", "late") or taken[s].trip]
     clear = all(_clear(radio, sources[state], taken[state], volts, amperes) for state in radio.states)
     return PointTruth(
         name=point,
         hazards=hazards,
         evidence_lacking=tuple(lacking),
         evidence_doubtful=tuple(doubtful),
-        unseen=bool(hazards) and not seen and not lacking,
+        unseen=_unseen(radio, hazards, taken, lacking),
         clear=clear,
     )
+
+
+def _unseen(radio: SimulatedRadio, hazards: tuple[State, ...], taken: dict[State, Taken], lacking: list[str]) -> bool:
+    """Whether the record hides the hazard from anyone who keeps to the rules for reading a session.
+
+    The probe hung in the air in every hazardous state; or the socket or the clip failed between two readings, after
+    something had read high enough to prove the chain. The last `mains-line` of such a sitting fails, so a judge that
+    lets a failed last proof unprove the whole sitting sees these too (`Expectations.broke_midway`).
+    """
+    if not hazards or lacking:
+        return False
+    if radio.faults & MIDWAY:
+        return True
+    return all(taken[s].status in ("air", "collapsed") and not taken[s].trip for s in hazards)
 
 
 def _evidence(radio: SimulatedRadio, taken: dict[State, Taken]) -> tuple[list[str], list[str]]:
@@ -134,7 +153,7 @@ def _clear(radio: SimulatedRadio, source: Source, taken: Taken, volts: float, am
     """Whether this state gives no reason for an alarm, by the truth and with room for 2U."""
     circuit, meter = radio.made.circuit, radio.meter
     over = meter.fixed is not None and abs(source.volts) * 1.1 > meter.fixed
-    if taken.trip or taken.status == "overload" or over:
+    if taken.trip or taken.status == "overload" or over or radio.faults & UNTRUE:
         return False
     known = (
         Meter(ohms=meter.ohms, farads=meter.farads, lead=LEADS) if meter.knows_input else Meter(ohms=1e6, lead=3e-10)

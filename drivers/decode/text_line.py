@@ -1,0 +1,170 @@
+"""Lines of text, read by a regular expression of the profile: microcontroller boards and odd loggers."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import msgspec
+
+from drivers.decode.numerals import OF_UNIT, exponent_and_unit, last_place, shifted
+from drivers.decode.showing import Fit, no_fit
+from drivers.decode.tables import Field, TextLine
+from drivers.framing import Skipped
+from drivers.reading import UNITS, Coupling, Flag, Quantity, Reading, Status
+from drivers.units import parse
+
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_COUPLED = (Quantity.VOLTAGE, Quantity.CURRENT)
+_AFTER_UNIT = re.compile(r"^(?P<unit>.*[VA])(?P<coupling>dc|ac|DC|AC)$")
+_LARGEST_CACHE = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """What a value is, from the words round it."""
+
+    quantity: Quantity
+    coupling: Coupling
+    unit: str
+    exponent: int
+    channel: str
+    resolution: float | None
+
+
+def starts_with_a_label(pattern: str) -> bool:
+    """Whether the pattern is tied to the line's start by a letter: a line without its head then cannot match it."""
+    return re.match(r"\^[A-Za-z]", pattern) is not None
+
+
+class TextLineDecoder:
+    """Decodes one line after another; it keeps what each set of words meant."""
+
+    def __init__(self, table: TextLine, fit: Fit = no_fit) -> None:
+        self._table = table
+        self._fit = fit
+        self._pattern = re.compile(table.pattern)
+        groups = self._pattern.groupindex
+        self._groups = [groups.get(name, 0) for name in ("unit", "quantity", "coupling", "channel")]
+        self._value = groups["value"]
+        self._named = "channel" in groups
+        self._over = frozenset(word.lower() for word in table.overload)
+        self._kinds: dict[tuple[str, ...], _Kind | str] = {}
+        self._fits: dict[tuple[_Kind, float | None], tuple[float, float] | None] = {}
+
+    def __call__(self, raw: bytes, elapsed: float) -> list[Reading | Skipped]:
+        line = raw.decode("utf-8", "replace").strip()
+        if not line:
+            return []
+        found = self._from_json(line) if line[0] == "{" else self._from_text(line)
+        if not found:
+            return [Skipped(raw, "no value in the line")]
+        if self._table.fields is not None and len(found) != self._table.fields:
+            return [Skipped(raw, f"{len(found)} values where {self._table.fields} were expected")]
+        out: list[Reading | Skipped] = []
+        for words, text in found:
+            kind = self._kinds.get(words) or self._kind(words)
+            out.append(Skipped(raw, kind) if isinstance(kind, str) else self._reading(kind, text, elapsed))
+        # An unknown field among known ones, such as a time stamp, is left out; a line counts as skipped only if
+        # nothing of it was read.
+        readings = [item for item in out if isinstance(item, Reading)]
+        return list(readings) if readings else out[:1]
+
+    def _from_text(self, line: str) -> list[tuple[tuple[str, ...], str]]:
+        """For each value, its words (unit, quantity, coupling, channel) and its text."""
+        value, groups = self._value, self._groups
+        named = self._named
+        return [
+            (tuple([(m[g] or "") if g else "" for g in groups] if named else
+                   [*[(m[g] or "") if g else "" for g in groups[:3]], str(place)]), m[value] or "")
+            for place, m in enumerate(self._pattern.finditer(line), 1)
+        ]  # fmt: skip
+
+    def _from_json(self, line: str) -> list[tuple[tuple[str, ...], str]]:
+        try:
+            data = msgspec.json.decode(line, type=dict[str, object])
+        except (msgspec.DecodeError, UnicodeError, RecursionError):
+            return []
+        return [(("", "", "", key), repr(value)) for key, value in data.items()
+                if isinstance(value, (int, float)) and not isinstance(value, bool)]  # fmt: skip
+
+    def _kind(self, words: tuple[str, ...]) -> _Kind | str:
+        if len(self._kinds) >= _LARGEST_CACHE:
+            self._kinds.clear()
+            self._fits.clear()
+        kind = self._kinds[words] = self._work_out(*words)
+        return kind
+
+    def _work_out(self, unit: str, quantity: str, coupling: str, channel: str) -> _Kind | str:
+        """What the words mean together, or why the value is not recorded."""
+        table = self._table
+        field = table.channels.get(channel, table.channels.get("*"))
+        if table.channels and field is None:
+            return f"channel {channel} is not in the profile"
+        said = f"{table.words.get(quantity, quantity)} {table.words.get(coupling, coupling)}".lower().split()
+        if match := _AFTER_UNIT.match(unit):
+            unit = match["unit"]
+            said.append(match["coupling"].lower())
+        written = unit.strip() or (field.unit if field else "")
+        known = exponent_and_unit(written) if written else None
+        if written and known is None:
+            return f"unknown unit {written}"
+        # An entry for any channel gives what the line leaves out; one for this channel says what it must be.
+        loose = channel not in table.channels and unit != ""
+        found = _quantity(said, None if loose else field, known[1] if known else "")
+        if isinstance(found, str):
+            return found
+        if known and known[1] != UNITS[found]:
+            return f"unit {written} where {found.value} was expected"
+        how = _coupling(said, field) if found in _COUPLED else Coupling.NONE
+        only = not self._named and (table.fields == 1 or not table.channels)
+        step = parse(field.resolution, UNITS[found]) if field and field.resolution else None
+        return _Kind(
+            found, how, UNITS[found], known[0] if known else 0, "" if only and channel == "1" else channel, step
+        )
+
+    def _reading(self, kind: _Kind, text: str, elapsed: float) -> Reading:
+        if self._table.decimal_comma:
+            text = text.replace(",", ".")
+        flags = (Flag.NO_COUPLING,) if kind.quantity in _COUPLED and kind.coupling is Coupling.NONE else ()
+        if _NUMBER.fullmatch(text):
+            value = shifted(text, kind.exponent)
+            if -1e300 < value < 1e300:
+                step = kind.resolution or last_place(text, kind.exponent)
+                fit = self._fit_of(kind, step)
+                return Reading(elapsed=elapsed, quantity=kind.quantity, status=Status.OK, unit=kind.unit, value=value,
+                               coupling=kind.coupling, u=fit[0] * abs(value) + fit[1] if fit else None,
+                               resolution=step, flags=flags, channel=kind.channel)  # fmt: skip
+        over = text.strip().lower().lstrip("+-") in self._over
+        return Reading(elapsed=elapsed, quantity=kind.quantity, status=Status.OVERLOAD if over else Status.INVALID,
+                       unit=kind.unit, coupling=kind.coupling, flags=flags, channel=kind.channel)  # fmt: skip
+
+    def _fit_of(self, kind: _Kind, step: float | None) -> tuple[float, float] | None:
+        key = (kind, step)
+        if key not in self._fits:
+            self._fits[key] = self._fit(kind.quantity, kind.coupling, None, step)
+        return self._fits[key]
+
+
+def _quantity(said: list[str], field: Field | None, unit: str) -> Quantity | str:
+    """From the words of the line, else the profile's channel, else the unit."""
+    named = [Quantity(word) for word in said if word in Quantity.__members__.values()]
+    if named:
+        return named[0]
+    if unknown := [word for word in said if word not in ("ac", "dc", "acdc")]:
+        return f"unknown word {unknown[0]}"
+    if field is not None:
+        return field.quantity
+    return OF_UNIT.get(unit) or ("a value without unit" if not unit else f"unit {unit} is not recorded")
+
+
+def _coupling(said: list[str], field: Field | None) -> Coupling:
+    both = {"ac", "dc"}.intersection(said)
+    if "acdc" in said or len(both) == 2:
+        return Coupling.ACDC
+    return Coupling(both.pop()) if both else field.coupling if field else Coupling.NONE
+
+
+def encode(*fields: tuple[str, str, str], between: str = ",", end: str = "\r\n") -> bytes:
+    """A line of (label, number, unit) fields, such as ("V:", "12.34", "") or ("", "117.4", " mV")."""
+    return (between.join(f"{label}{number}{unit}" for label, number, unit in fields) + end).encode("utf-8")
