@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from analysis.card import RadioCard, figure
 from analysis.finding import ORDER, Finding, Level, worst
 from analysis.limits import TouchLimits, touch_limits
+from analysis.pins import read_pins
 from analysis.proof import CHAIN_POINTS, RESERVED, Proof, mains_factor, prove
 from analysis.states import Chunk, Key, Value, chunks, last_settled, pooled, settled
 from analysis.table import Event, Radio, Session
@@ -32,6 +33,7 @@ class Matrix:
     missing: tuple[str, ...]
     proved: bool
     level: Level
+    contradiction: str = ""  #: what speaks against low readings, whatever they say
 
     @property
     def worst(self) -> Verdict | None:
@@ -118,7 +120,7 @@ def survey(radio: Radio) -> TouchPicture:
                 for c in found[session.name]
                 if c.meter == role and c.key.point == "mains-line" and _is_ac_volts(c.key)
             ]
-            ends = [end for c in line if c.take is None and (end := last_settled(c)) is not None]
+            ends = [end for c in line if (end := last_settled(c)) is not None]
             proofs[session.name, role] = prove(
                 mine, card=radio.card, fed_from=session.fed_from, line_at_end=ends[-1] if ends else None
             )
@@ -131,6 +133,8 @@ def survey(radio: Radio) -> TouchPicture:
     states = _touch_states(pooled(touched), _trips(sessions))
     points = dict.fromkeys((*radio.card.points, *sorted({state.point for state in states})))
     matrices = [_matrix(point, [s for s in states if s.point == point], radio.card, setting) for point in points]
+    tied = read_pins(radio).tied
+    matrices = [_contradicted(matrix, tied) if matrix.point == "chassis" else matrix for matrix in matrices]
     return TouchPicture(
         matrices=tuple(matrices), setting=setting, proofs=proofs, frequency_assumed=frequency is None
     )  # fmt: skip
@@ -138,6 +142,18 @@ def survey(radio: Radio) -> TouchPicture:
 
 def _is_ac_volts(key: Key) -> bool:
     return key.quantity == "voltage" and key.coupling == "ac"
+
+
+def _contradicted(matrix: Matrix, tied_pin: str | None) -> Matrix:
+    """A chassis that is tied to a pin carries the mains in one way of the plug: reading low in all states is an error."""
+    if tied_pin is None or matrix.level is not Level.WITHIN:
+        return matrix
+    said = (
+        f"Pin {tied_pin} is tied to the chassis, so it must carry the mains in one state: these low readings are wrong."
+    )
+    return replace(
+        matrix, level=Level.UNDECIDED, contradiction=said, missing=(*matrix.missing, "all states again: see the statement")
+    )  # fmt: skip
 
 
 def _relevant(point: str) -> bool:

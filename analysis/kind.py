@@ -8,22 +8,18 @@ the strays of a transformer. What neither shows is said to be missing.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.card import RadioCard, figure
 from analysis.chassis import Matrix, TouchPicture
-from analysis.finding import Evidence, Finding, Level
+from analysis.finding import Finding, Level
 from analysis.kind_words import ADVICE, SENTENCES, TITLES
-from analysis.states import chunks, pooled
+from analysis.pins import TIED, Pins, read_pins
 from analysis.table import Radio
 from analysis.touch_words import CAUTION
 from analysis.touchable import UNKNOWN_INPUT, Verdict
 from drivers.units import show
 
-#: A pin that reads less than this to the chassis is tied to it: wire and contacts, where a cold heater chain or a
-#: primary has tens of ohms at least. Source: own choice, from trade figures for series-heater chains (100 Ω cold).
-TIED = 10.0
 #: A resistance below this through a network joins pin and chassis for DC. Source: own choice; networks that isolate a
 #: chassis use 150 kΩ to 470 kΩ beside their capacitor.
 NETWORK = 1.2e6
@@ -35,7 +31,6 @@ FITTED = 1e-9
 #: A state at this much of the mains carries the whole of it; below the other, next to nothing of it.
 WHOLE, NOTHING = 0.75, 0.25
 
-PINS = ("pin-1-to-chassis", "pin-2-to-chassis", "earth-pin-to-chassis")
 LEVELS = {
     "tied": Level.DANGER, "tied-through-switch": Level.DANGER, "rc-coupled": Level.CAUTION,
     "line-capacitor": Level.CAUTION, "earthed": Level.WITHIN, "isolated": Level.WITHIN,
@@ -52,36 +47,6 @@ class Kind:
     pin: int | None = None
     runner_up: str | None = None
     missing: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Pins:
-    """Resistances of the plug's pins to the chassis, plug out; infinite for an open circuit."""
-
-    ohms: Mapping[tuple[str, str], float]  #: by pin (`1`, `2`, `earth`) and switch
-    evidence: tuple[Evidence, ...] = ()
-
-    def at(self, pin: str, switch: str) -> float | None:
-        """One of them; a reading without a switch tag counts for both positions."""
-        return self.ohms.get((pin, switch), self.ohms.get((pin, "")))
-
-    @property
-    def least(self) -> float | None:
-        """The least of a mains pin."""
-        return min((ohms for (pin, _), ohms in self.ohms.items() if pin != "earth"), default=None)
-
-
-def read_pins(radio: Radio) -> Pins:
-    """The pins' resistances by the latest stage's sessions."""
-    found = [c for s in radio.judged for c in chunks(s, by=("switch",), where=lambda point: point in PINS)]
-    ohms: dict[tuple[str, str], float] = {}
-    evidence = []
-    for key, value in pooled(found).items():
-        if key.quantity in ("resistance", "continuity"):
-            pin = key.point.removeprefix("pin-").removesuffix("-to-chassis").removesuffix("-pin")
-            ohms[pin, key.switch] = math.inf if value.value is None else value.magnitude
-            evidence.append(value.evidence)
-    return Pins(ohms, tuple(evidence))
 
 
 def chassis_kind(radio: Radio, picture: TouchPicture) -> Finding:
@@ -247,85 +212,83 @@ def _through_network(ohms: float, card: RadioCard) -> Kind:
 
 def _capacitive(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card: RadioCard) -> Kind:
     """No pin conducts, or none was read: what the burden readings say of the source."""
-    open_pins = pins.least is not None and pins.least >= CONDUCTS
     wanted = () if pins.ohms else ("pin-1-to-chassis and pin-2-to-chassis, plug out",)
     if matrix is None or not any(v.state.values for v in matrix.verdicts):
-        return Kind(
-            word="not-established",
-            reasons=("The chassis was not read.",),
-            missing=("volts of the chassis to earth", *wanted),
-        )
+        lacking = ("volts of the chassis to earth", *wanted)
+        return Kind(word="not-established", reasons=("The chassis was not read.",), missing=lacking)
     sizes = [size for v in matrix.verdicts if (size := _capacitance(v, picture)) is not None]
-    dangerous = [
-        m.point
-        for m in picture.matrices
-        if any(
-            v.reason in ("current", "hard", "trip") and v.level in (Level.DANGER, Level.CAUTION) and not v.scaled_only
-            for v in m.verdicts
-        )
-    ]
     if sizes:
-        low, high = min(sizes, key=lambda pair: pair[1] / pair[0])
-        shown = (
-            f"Behind the chassis lies about {show(high, 'F')} ({show(low, 'F')} to {show(high, 'F')}) of capacitance."
-        )
-        if math.sqrt(low * high) >= FITTED:
-            runner = "rc-coupled" if not open_pins else None if low >= FITTED else "isolated"
-            return Kind(word="line-capacitor", reasons=(shown,), runner_up=runner, missing=wanted)
-        if not matrix.proved:
-            return Kind(
-                word="not-established",
-                reasons=(shown, "The measuring chain is not proved."),
-                runner_up="isolated",
-                missing=matrix.missing,
-            )
-        if dangerous:
-            return Kind(
-                word="not-established",
-                reasons=(shown, f"But {', '.join(dangerous)} can give more than the limiting current."),
-                runner_up="line-capacitor",
-                missing=wanted,
-            )
-        if not matrix.missing_states:
-            return Kind(
-                word="isolated",
-                reasons=(shown, "That is no more than the strays of a transformer."),
-                runner_up=None if high < FITTED else "line-capacitor",
-                missing=wanted,
-            )
-        return Kind(
-            word="not-established", reasons=(shown,), runner_up="isolated", missing=(*matrix.missing_states, *wanted)
-        )
-    if (
-        matrix.proved
-        and not matrix.missing_states
-        and not dangerous
-        and _too_low_for_a_capacitor(matrix, picture, card)
-    ):
-        return Kind(
-            word="isolated",
-            reasons=("In no state does it read what a line capacitor of 1 nF would give.",),
-            missing=wanted,
-        )
+        open_pins = pins.least is not None and pins.least >= CONDUCTS
+        return _by_size(max(sizes, key=lambda size: size[1]), matrix, picture, wanted, open_pins=open_pins)
+    doubts = _against_isolated(matrix, picture, wanted)
+    if not doubts and _too_low_for_a_capacitor(matrix, picture, card):
+        reason = "In no state does it read what a line capacitor of 1 nF would give."
+        return Kind(word="isolated", reasons=(reason,), missing=wanted)
     lacking = ("a burden reading in the state that reads highest", *matrix.missing_states, *wanted)
-    return Kind(
-        word="not-established",
-        reasons=("Nothing tells strays from a fitted capacitor or a hard connection.",),
-        missing=lacking,
-        runner_up=_guess(matrix, card),
+    reason = "Nothing tells strays from a fitted capacitor or a hard connection."
+    return Kind(word="not-established", reasons=(reason,), missing=lacking, runner_up=_guess(matrix, card))
+
+
+def _by_size(
+    size: tuple[float, float, float], matrix: Matrix, picture: TouchPicture, wanted: tuple[str, ...], *, open_pins: bool
+) -> Kind:
+    """A fitted capacitor or strays, by the size of what lies behind the chassis."""
+    low, best, high = size
+    shown = (
+        f"What lies behind the chassis passes as much as a capacitor of {show(best, 'F', _two_digits(best))} would"
+        + (
+            f" ({show(low, 'F', _two_digits(best))} to {show(high, 'F', _two_digits(best))})"
+            if high < 100 * best
+            else ""
+        )
+        + "."
     )
+    if best >= FITTED:
+        runner = "rc-coupled" if not open_pins else None if low >= FITTED else "isolated"
+        return Kind(word="line-capacitor", reasons=(shown,), runner_up=runner, missing=wanted)
+    doubts = _against_isolated(matrix, picture, wanted)
+    if doubts:
+        return replace(doubts[0], reasons=(shown, *doubts[0].reasons))
+    runner = None if high < FITTED else "line-capacitor"
+    reason = "That is no more than the strays of a transformer."
+    return Kind(word="isolated", reasons=(shown, reason), runner_up=runner, missing=wanted)
 
 
-def _capacitance(verdict: Verdict, picture: TouchPicture) -> tuple[float, float] | None:
-    """What capacitance the source of one state can have: low, high. [F]"""
+def _against_isolated(matrix: Matrix, picture: TouchPicture, wanted: tuple[str, ...]) -> list[Kind]:
+    """What forbids to call a chassis isolated, whatever its capacitance: each as the kind that it leaves."""
+    found = []
+    if not matrix.proved:
+        reason = "The measuring chain is not proved."
+        found.append(Kind(word="not-established", reasons=(reason,), runner_up="isolated", missing=matrix.missing))
+    dangerous = [m.point for m in picture.matrices if any(_gives_current(v) for v in m.verdicts)]
+    if dangerous:
+        reason = f"But {', '.join(dangerous)} can give more than the limiting current."
+        found.append(Kind(word="not-established", reasons=(reason,), runner_up="line-capacitor", missing=wanted))
+    if matrix.missing_states:
+        lacking = (*matrix.missing_states, *wanted)
+        found.append(Kind(word="not-established", reasons=(), runner_up="isolated", missing=lacking))
+    return found
+
+
+def _gives_current(verdict: Verdict) -> bool:
+    """Whether burden readings, or a trip, show that a state gives more than the limiting current."""
+    by_current = verdict.reason in ("current", "hard", "trip")
+    return by_current and verdict.level in (Level.DANGER, Level.CAUTION) and not verdict.scaled_only
+
+
+def _two_digits(value: float) -> float:
+    return 10.0 ** (math.floor(math.log10(value)) - 1)
+
+
+def _capacitance(verdict: Verdict, picture: TouchPicture) -> tuple[float, float, float] | None:
+    """What capacitance the source of one state has: low, as a pure capacitance, high. [F]"""
     bounds = verdict.bounds
-    if bounds is None or verdict.state.alone is None or verdict.state.coupling != "ac" or verdict.unproved:
+    if bounds is None or verdict.state.coupling != "ac" or verdict.unproved or not bounds.reactance:
         return None
     low, high = bounds.source_impedance_low, bounds.source_impedance_high
-    if not low or high is None:
-        return None
     omega = 2 * math.pi * picture.setting.frequency
-    return 1 / (omega * high), 1 / (omega * low)
+    least = 1 / (omega * high) if high and math.isfinite(high) else 0.0
+    return least, 1 / (omega * bounds.reactance), 1 / (omega * low) if low else math.inf
 
 
 def _too_low_for_a_capacitor(matrix: Matrix, picture: TouchPicture, card: RadioCard) -> bool:

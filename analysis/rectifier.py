@@ -151,9 +151,12 @@ def _solve_alike(circuits: Sequence[Circuit]) -> list[Solution]:
     """Supplies that share topology, frequency and diode."""
     if circuits[0].topology is Topology.DUAL_HALF_WAVE:
         # A diode of one rail never conducts while the other one's does, so that each rail is a half-wave supply.
-        positive, negative = zip(*(c.positive_and_negative for c in circuits), strict=True)
-        pulses = _pulses([*circuits, *circuits], [*positive, *negative])
         n = len(circuits)
+        positive, negative = zip(*(c.positive_and_negative for c in circuits), strict=True)
+        if positive == negative:
+            pulses = _pulses(circuits, positive) * 2
+        else:
+            pulses = _pulses([*circuits, *circuits], [*positive, *negative])
         return [_dual(circuit, pulses[k], pulses[k + n]) for k, circuit in enumerate(circuits)]
     pulses = _pulses(circuits, [c.load for c in circuits])
     return [_single(circuit, pulse) for circuit, pulse in zip(circuits, pulses, strict=True)]

@@ -66,6 +66,7 @@ class ExponentialDiode:
 
 
 Diode = PiecewiseDiode | ExponentialDiode
+STANDARD_DIODE = PiecewiseDiode()
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +114,7 @@ class Circuit:
     frequency: float  #: [Hz]
     load: Load
     negative_load: Load | None = None  #: dual half-wave only; None: as the positive rail
-    diode: Diode = PiecewiseDiode()
+    diode: Diode = STANDARD_DIODE
 
     def __post_init__(self) -> None:
         for name, (low, high, unit) in _RANGES.items():

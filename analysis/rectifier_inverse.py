@@ -34,6 +34,28 @@ class Ammeter:
         if not 0 <= self.resistance < math.inf:
             raise ValueError(f"an ammeter's resistance of {self.resistance!r} Ω: expected zero or more")
 
+    @classmethod
+    def described(
+        cls, rms: str, current_coupling: str, *, burden_voltage: float | None = None, full_scale: float | None = None
+    ) -> Ammeter:
+        """From a session's descriptor of the meter.
+
+        Args:
+            rms: `true` or `average`; current_coupling: `ac` or `acdc`.
+            burden_voltage: drop at `full_scale` of the current range, where the profile says it. [V], [A]
+        Raises: ValueError: another word, or a full scale that is not above zero.
+        """
+        if rms not in ("true", "average") or current_coupling not in ("ac", "acdc"):
+            raise ValueError(f"a meter of rms {rms!r} and coupling {current_coupling!r}: expected true or average, "
+                             "ac or acdc")  # fmt: skip
+        own = 0.0
+        if burden_voltage is not None and full_scale is not None:
+            if not full_scale > 0:
+                raise ValueError(f"a full scale of {full_scale!r} A: expected more than zero")
+            own = burden_voltage / full_scale
+        response = Response.TRUE_RMS if rms == "true" else Response.AVERAGE
+        return cls(response, ac_coupled=current_coupling == "ac", resistance=own)
+
     def reads(self, solution: Solution) -> float:
         """What it shows for this supply. [A]"""
         if self.response is Response.TRUE_RMS:
@@ -46,12 +68,13 @@ _MOST, _STRIDE = 30.0, 1.5
 _ROUNDS = 60
 
 
-def load_from_reading(circuit: Circuit, reading: float, ammeter: Ammeter) -> Solution:
+def load_from_reading(circuit: Circuit, reading: float, ammeter: Ammeter, *, start: float | None = None) -> Solution:
     """The supply with the load that makes `ammeter` show `reading`.
 
     Args:
         circuit: its loads give the kind of load and the ratio of both rails; they are scaled together.
         reading: [A], more than zero.
+        start: how many times the circuit's loads the answer may be, if that is roughly known.
     Returns: the supply as it was while the meter was in circuit; its `circuit.load` is the load.
     Raises: ValueError: not above zero, an idle circuit, or more than this winding can drive.
     """
@@ -61,7 +84,7 @@ def load_from_reading(circuit: Circuit, reading: float, ammeter: Ammeter) -> Sol
     unit = _nominal_current(wired)
     if unit <= 0:
         raise ValueError("a supply without load cannot be fitted to a current: give the kind of load to look for")
-    return _scaled_to(wired, reading, ammeter, reading / FORM_FACTOR / unit, _most(wired, reading) / unit)
+    return _scaled_to(wired, reading, ammeter, start or reading / FORM_FACTOR / unit, _most(wired, reading) / unit)
 
 
 def _scaled_to(wired: Circuit, reading: float, ammeter: Ammeter, start: float, most: float) -> Solution:
@@ -147,15 +170,20 @@ def fit_winding(
     if not 0 < on_load < off:
         raise ValueError(f"{on_load:.4g} V on load against {off:.4g} V off load: expected less on load than off load")
 
+    start: float | None = None
+
     def excess(resistance: float) -> tuple[float, Solution]:
-        found = load_from_reading(replace(circuit, winding_resistance=resistance), reading, ammeter)
+        nonlocal start
+        wired = replace(circuit, winding_resistance=resistance)
+        found = load_from_reading(wired, reading, ammeter, start=start)
+        start = _factor(found.circuit, circuit)
         seen = found.circuit.winding_resistance if beyond_ammeter else resistance
         return _terminal(found, seen, voltmeter) - on_load, found
 
     naive = (off - on_load) / reading
     # The winding drops its volts only while the pulse flows, so that the true resistance is above the naive one.
     extra = ammeter.resistance if beyond_ammeter else 0.0
-    low, high = max(0.0, 0.2 * naive - extra), max(8 * naive - extra, 0.0)
+    low, high = max(0.0, 0.2 * naive - extra), 4 * naive
     resistance, found = _falling_root(excess, low, high)
     return WindingFit(resistance=resistance, on_load=found, naive=naive)
 
@@ -166,34 +194,46 @@ def _terminal(solution: Solution, seen: float, voltmeter: Response) -> float:
     return at.terminal_rms if voltmeter is Response.TRUE_RMS else at.terminal_average_reading
 
 
+def _factor(found: Circuit, given: Circuit) -> float:
+    """How many times the given loads the found ones are."""
+    one, other = (_rails(c)[0] for c in (found, given))
+    if other.conductance == 0:
+        one, other = (_rails(c)[-1] for c in (found, given))
+    return one.conductance / other.conductance
+
+
 def _falling_root(excess: Callable[[float], tuple[float, Solution]], low: float, high: float) -> tuple[float, Solution]:
     """Zero of a falling function; where it cannot even be evaluated the resistance is too high.
 
-    Raises: ValueError: it has no zero between the ends.
+    Raises: ValueError: it has no zero.
     """
     at_low, found = excess(low)
     if at_low < 0:
         raise ValueError("the volts fall less than the ammeter's own drop explains: check the readings")
-    at_high = math.nan
-    x = low
-    for _ in range(40):
-        if high - low <= 1e-5 * high:
+    at_high, first_high = math.nan, high
+    x, closed = low, False
+    for _ in range(60):
+        if closed and high - low <= 1e-5 * high:
             break
         secant = low + (high - low) * at_low / (at_low - at_high) if at_high < 0 else math.nan
-        x = secant if low < secant < high else (low + high) / 2
+        x = (secant if low < secant < high else (low + high) / 2) if closed else high
         try:
             value, now = excess(x)
         except ValueError:
-            high = x
+            high, closed = x, True
             continue
         found = now
         if abs(value) < 1e-7:
-            break
+            return x, found
         # Halving the value at the end that stays keeps the secant from creeping (the Illinois rule).
         if value > 0:
             low, at_low, at_high = x, value, at_high / 2
+            if not closed:  # capacitors draw amperes that drop next to no volts: look further up
+                high *= 4
+                if high > 1e4 * first_high:
+                    break
         else:
-            high, at_high, at_low = x, value, at_low / 2
+            high, at_high, at_low, closed = x, value, at_low / 2, True
     if math.isnan(at_high):
         raise ValueError("no winding resistance explains these readings: check volts, current and load")
     return x, found

@@ -2,7 +2,8 @@
 
 Each step is the two-stage Radau IIA rule (third order, and stiff branches do not ring). The charging current is
 convex and falling in the reservoir's voltage, and minus the load current is too, so that Newton's method climbs to
-the one steady state from below.
+the one steady state from below. Where a reservoir is so small that this rule makes Newton's method circle, two
+backward Euler steps in the place of each are certain to settle, and as good as exact.
 
 Source of the rule: E. Hairer, G. Wanner, Solving Ordinary Differential Equations II, section IV.5, Radau IIA, s = 2.
 """
@@ -18,9 +19,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-#: Stages of Radau IIA with two stages: at 1/3 and 1 of the step, with the weights 3/4 and 1/4 of the quadrature.
-C1, W1, W2 = 1 / 3, 0.75, 0.25
-_ITERATIONS, _STACKED_ITERATIONS = 60, 25
+#: The first stage of either rule lies at this part of the step, the second one at its end.
+C1 = 1 / 3
+_ITERATIONS, _STACKED_ITERATIONS = 60, 12
 #: Converged when no voltage moves by more than this fraction of the peak EMF.
 _TOLERANCE = 1e-10
 
@@ -44,6 +45,20 @@ class Branches:
     stacked: bool = False  #: a doubler: the load lies across this reservoir and its mirror image half a cycle later
 
 
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    """A two-stage implicit rule; its second row is its quadrature."""
+
+    a11: float
+    a12: float
+    a21: float
+    a22: float
+
+
+_RADAU = _Rule(5 / 12, -1 / 12, 3 / 4, 1 / 4)
+_EULER = _Rule(1 / 3, 0.0, 1 / 3, 2 / 3)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
     """The steps of one period."""
@@ -63,6 +78,8 @@ class State:
     v2: Array
     i1: Array  #: charging current
     i2: Array
+    weight_1: Array  #: of the first stage in a mean over its step, (n,)
+    weight_2: Array
 
 
 def solve_period(branches: Branches, grid: Grid, v1: Array, v2: Array) -> State:
@@ -70,18 +87,42 @@ def solve_period(branches: Branches, grid: Grid, v1: Array, v2: Array) -> State:
 
     Raises: ValueError: no steady state was found.
     """
-    system = _System(branches, grid)
+    sines = emf(branches, grid.theta_1), emf(branches, grid.theta_2)
+    radau, euler = _System(branches, grid, _RADAU, *sines), _System(branches, grid, _EULER, *sines)
+    found = _iterate(radau, v1, v2)
+    if found.settled.all():
+        return radau.state(found.v1, found.v2)
+    sure = _iterate(euler, v1, v2)
+    if not sure.settled.all():
+        raise ValueError(NO_STEADY_RAIL)
+    again = _iterate(radau, sure.v1, sure.v2, damping=0.5)
+    good = again.settled
+    one, two = euler.state(sure.v1, sure.v2), radau.state(again.v1, again.v2)
+    return State(**{name: np.where(good, getattr(two, name), getattr(one, name)) for name in State.__slots__})
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    v1: Array
+    v2: Array
+    settled: NDArray[np.bool_]  #: which branches, (n,)
+
+
+def _iterate(system: _System, v1: Array, v2: Array, damping: float = 1.0) -> _Found:
+    """Newton's method until every branch is settled, or for as long as it may take; every voltage stays finite."""
+    branches = system.branches
+    settled = np.zeros(branches.peak.shape, bool)
     for _ in range(_STACKED_ITERATIONS if branches.stacked else _ITERATIONS):
-        line = system.linearise(v1, v2)
-        move_1, move_2 = line.moves()
-        v1, v2 = v1 + move_1, v2 + move_2
-        if system.settled(move_2).all():
-            return system.state(v1, v2)
-        if not np.isfinite(move_2).all():
+        move_1, move_2 = system.linearise(v1, v2).moves()
+        if not (np.isfinite(move_1).all() and np.isfinite(move_2).all()):
             break
+        v1, v2 = v1 + damping * move_1, v2 + damping * move_2
+        settled = system.settled(move_2)
+        if settled.all():
+            return _Found(v1, v2, settled)
     if branches.stacked:
-        return _solve_coupled(system, v1, v2)
-    raise ValueError(NO_STEADY_RAIL)
+        return _iterate_coupled(system, v1, v2, settled, damping)
+    return _Found(v1, v2, settled)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,19 +131,23 @@ class _System:
 
     branches: Branches
     grid: Grid
+    rule: _Rule
+    emf_1: Array
+    emf_2: Array
 
     def linearise(self, v1: Array, v2: Array) -> _Line:
         """The equations and their slopes at one guess."""
-        b, grid = self.branches, self.grid
+        b, grid, rule = self.branches, self.grid, self.rule
         scale = grid.step / b.angular / b.reservoir
-        (i1, g1), (i2, g2) = b.charge(emf(b, grid.theta_1) - v1), b.charge(emf(b, grid.theta_2) - v2)
+        (i1, g1), (i2, g2) = b.charge(self.emf_1 - v1), b.charge(self.emf_2 - v2)
         (load_1, slope_1), (load_2, slope_2) = load_current(b, v1), load_current(b, v2)
         f1, f2 = scale * (i1 - load_1), scale * (i2 - load_2)
         before = np.concatenate([v2[-1:], v2[:-1]])
         return _Line(
             own_1=scale * g1, own_2=scale * g2, load_1=scale * slope_1, load_2=scale * slope_2,
-            share=2.0 if b.stacked else 1.0,
-            r1=v1 - before - (5 / 12) * f1 + (1 / 12) * f2, r2=v2 - before - W1 * f1 - W2 * f2,
+            share=2.0 if b.stacked else 1.0, rule=rule,
+            r1=v1 - before - rule.a11 * f1 - rule.a12 * f2,
+            r2=v2 - before - rule.a21 * f1 - rule.a22 * f2,
         )  # fmt: skip
 
     def settled(self, move: Array) -> NDArray[np.bool_]:
@@ -111,9 +156,10 @@ class _System:
 
     def state(self, v1: Array, v2: Array) -> State:
         """The voltages with the currents that belong to them."""
-        b, grid = self.branches, self.grid
-        return State(v1=v1, v2=v2, i1=b.charge(emf(b, grid.theta_1) - v1)[0],
-                     i2=b.charge(emf(b, grid.theta_2) - v2)[0])  # fmt: skip
+        b, n = self.branches, self.branches.peak.shape
+        return State(v1=v1, v2=v2, i1=b.charge(self.emf_1 - v1)[0],
+                     i2=b.charge(self.emf_2 - v2)[0],
+                     weight_1=np.full(n, self.rule.a21), weight_2=np.full(n, self.rule.a22))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +170,7 @@ class _Line:
     own_2: Array
     load_1: Array  #: slope of the load's charge with the voltage across the load
     load_2: Array
+    rule: _Rule
     share: float  #: how much of it moves with the own voltage
     r1: Array  #: what is left over of each equation
     r2: Array
@@ -135,62 +182,71 @@ class _Line:
         for a starved load it is not good enough, and `coupled_moves` takes over.
         """
         a, b = -(self.own_1 + self.share * self.load_1), -(self.own_2 + self.share * self.load_2)
-        det = 1 - (5 / 12) * a - 0.25 * b + a * b / 6
-        start = _periodic((1 + a / 3) / det, -((1 - (5 / 12) * a) * self.r2 + 0.75 * a * self.r1) / det)
-        move_1 = ((1 - b / 3) * start - (1 - 0.25 * b) * self.r1 + (b / 12) * self.r2) / det
+        m = self.rule
+        first, second = 1 - m.a11 * a, 1 - m.a22 * b
+        det = first * second - m.a12 * m.a21 * a * b
+        up, back = m.a21 * a, m.a12 * b
+        start = _periodic((first + up) / det, -(first * self.r2 + up * self.r1) / det)
+        move_1 = ((second + back) * start - second * self.r1 - back * self.r2) / det
         return move_1, np.concatenate([start[1:], start[:1]])
 
-    def coupled_moves(self, column: int) -> tuple[Array, Array]:
-        """The step of Newton's method for one doubler, branch and mirror image together; both of shape (steps,).
+    def coupled_moves(self, columns: NDArray[np.intp]) -> tuple[Array, Array]:
+        """The step of Newton's method for some doublers, branch and mirror image together; of shape (steps, columns).
 
         Two voltages over half a period, which have changed places at its end.
         """
-        half = self.r1.shape[0] // 2
-        j1, j2 = _pair(self.own_1, self.load_1, column), _pair(self.own_2, self.load_2, column)
-        one = np.broadcast_to(np.eye(2), j1.shape)
-        left = np.block([[one - (5 / 12) * j1, (1 / 12) * j2], [-0.75 * j1, one - 0.25 * j2]])
-        rest = np.stack([self.r1[:half, column], self.r1[half:, column],
-                         self.r2[:half, column], self.r2[half:, column]], axis=1)  # fmt: skip
-        right = np.concatenate([np.broadcast_to(np.concatenate([np.eye(2)] * 2), (half, 4, 2)), -rest[:, :, None]], 2)
+        half, n, m = self.r1.shape[0] // 2, columns.size, self.rule
+        j1, j2 = _pair(self.own_1, self.load_1, columns), _pair(self.own_2, self.load_2, columns)
+        one = np.eye(2)
+        left = np.empty((half, n, 4, 4))
+        left[..., :2, :2], left[..., :2, 2:] = one - m.a11 * j1, -m.a12 * j2
+        left[..., 2:, :2], left[..., 2:, 2:] = -m.a21 * j1, one - m.a22 * j2
+        right = np.empty((half, n, 4, 3))
+        right[..., :2, :2] = right[..., 2:, :2] = one
+        rests = (self.r1[:half], self.r1[half:], self.r2[:half], self.r2[half:])
+        for row, rest in enumerate(rests):
+            right[..., row, 2] = -rest[:, columns]
         solved = np.linalg.solve(left, right)
-        total, offset = np.eye(2), np.zeros(2)
+        total, offset = np.broadcast_to(one, (n, 2, 2)), np.zeros((n, 2, 1))
         for k in range(half):
-            total, offset = solved[k, 2:, :2] @ total, solved[k, 2:, :2] @ offset + solved[k, 2:, 2]
+            step = solved[k, :, 2:, :2]
+            total, offset = step @ total, step @ offset + solved[k, :, 2:, 2:]
         now = np.linalg.solve(np.array([[0.0, 1.0], [1.0, 0.0]]) - total, offset)
-        moves = np.empty((half, 4))
+        moves = np.empty((half, n, 4))
         for k in range(half):
-            moves[k] = solved[k, :, :2] @ now + solved[k, :, 2]
-            now = moves[k, 2:]
-        return np.concatenate([moves[:, 0], moves[:, 1]]), np.concatenate([moves[:, 2], moves[:, 3]])
+            moves[k] = (solved[k, :, :, :2] @ now + solved[k, :, :, 2:])[..., 0]
+            now = moves[k, :, 2:, None]
+        return (np.concatenate([moves[..., 0], moves[..., 1]]), np.concatenate([moves[..., 2], moves[..., 3]]))
 
 
-def _pair(own: Array, load: Array, column: int) -> Array:
-    """Slopes of branch and mirror image with both voltages, shape (steps / 2, 2, 2)."""
+def _pair(own: Array, load: Array, columns: NDArray[np.intp]) -> Array:
+    """Slopes of branch and mirror image with both voltages, shape (steps / 2, columns, 2, 2)."""
     half = own.shape[0] // 2
-    slopes = np.empty((half, 2, 2))
-    slopes[:] = -load[:half, column, None, None]
-    slopes[:, 0, 0] -= own[:half, column]
-    slopes[:, 1, 1] -= own[half:, column]
+    slopes = np.empty((half, columns.size, 2, 2))
+    slopes[:] = -load[:half, columns, None, None]
+    slopes[..., 0, 0] -= own[:half, columns]
+    slopes[..., 1, 1] -= own[half:, columns]
     return slopes
 
 
-def _solve_coupled(system: _System, v1: Array, v2: Array) -> State:
+def _iterate_coupled(system: _System, v1: Array, v2: Array, settled: NDArray[np.bool_], damping: float) -> _Found:
     """Doublers whose load is starved, from the guess that the quick way left."""
     peak = system.branches.peak
     bound = 2 * peak
-    v1, v2 = (np.clip(np.nan_to_num(v), -bound, bound) for v in (v1, v2))
-    open_columns = list(range(peak.size))
-    for iteration in range(2 * _ITERATIONS):
+    v1, v2 = np.clip(v1, -bound, bound), np.clip(v2, -bound, bound)
+    columns = np.flatnonzero(~settled)
+    for iteration in range(_ITERATIONS):
         line = system.linearise(v1, v2)
-        damping = 1.0 if iteration < 30 else 0.5
         move_1, move_2 = np.zeros_like(v1), np.zeros_like(v2)
-        for column in open_columns:
-            move_1[:, column], move_2[:, column] = line.coupled_moves(column)
-        v1, v2 = v1 + damping * move_1, v2 + damping * move_2
-        open_columns = [column for column in open_columns if not system.settled(move_2)[column]]
-        if not open_columns:
-            return system.state(v1, v2)
-    raise ValueError(NO_STEADY_RAIL)
+        move_1[:, columns], move_2[:, columns] = line.coupled_moves(columns)
+        stride = damping * (1.0 if iteration < _ITERATIONS // 2 else 0.5)
+        v1, v2 = v1 + stride * move_1, v2 + stride * move_2
+        columns = columns[~system.settled(move_2)[columns]]
+        if not columns.size:
+            break
+    settled = np.ones(peak.shape, bool)
+    settled[columns] = False
+    return _Found(v1, v2, settled)
 
 
 def emf(branches: Branches, theta: Array) -> Array:

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.rectifier_newton import C1, W1, W2, Array, Branches, Grid, State, across, emf, load_current, solve_period
+from analysis.rectifier_newton import C1, Array, Branches, Grid, State, across, emf, load_current, solve_period
 
 #: Steps before, inside and after the conducting window, for the first pass and for the later ones.
-_FIRST, _LATER = (16, 40, 16), (24, 72, 24)
+_FIRST, _LATER = (16, 32, 16), (20, 64, 20)
+#: A doubler has the steps of both half cycles.
+_LATER_STACKED = (16, 44, 16)
 #: Few branches can have more steps: the cost is then in the number of calls, not in their size.
 _FINE, _FEW = (40, 160, 40), 8
 _PASSES = 4
@@ -42,7 +44,7 @@ def steady(branches: Branches) -> Waves:
     start = _first_guess(branches, lo, hi)
     flat = np.broadcast_to(start, grid.theta_1.shape)
     state = solve_period(branches, grid, flat, flat)
-    counts = _FINE if start.size <= _FEW else _LATER
+    counts = _FINE if start.size <= _FEW else _LATER_STACKED if branches.stacked else _LATER
     for _ in range(_PASSES):
         new_lo, new_hi, resolved = _window(grid, state)
         finer = _grid(branches, new_lo, new_hi, counts)
@@ -118,12 +120,13 @@ def _window(grid: Grid, state: State) -> tuple[Array, Array, bool]:
 
 def _carry_over(grid: Grid, state: State, finer: Grid) -> tuple[Array, Array]:
     """The voltages of one grid, interpolated at the stages of another."""
-    first, second = np.empty_like(finer.theta_1), np.empty_like(finer.theta_2)
+    steps = finer.step.shape[0]
+    wanted = np.concatenate([finer.theta_1, finer.theta_2])
+    found = np.empty_like(wanted)
     for column in range(grid.step.shape[1]):
         phase, voltage = grid.theta_2[:, column], state.v2[:, column]
-        first[:, column] = np.interp(finer.theta_1[:, column], phase, voltage, period=grid.span)
-        second[:, column] = np.interp(finer.theta_2[:, column], phase, voltage, period=grid.span)
-    return first, second
+        found[:, column] = np.interp(wanted[:, column], phase, voltage, period=grid.span)
+    return found[:steps], found[steps:]
 
 
 def _waves(branches: Branches, grid: Grid, state: State) -> Waves:
@@ -138,5 +141,5 @@ def _waves(branches: Branches, grid: Grid, state: State) -> Waves:
         charging=both(state.i1, state.i2),
         emf=both(emf(branches, grid.theta_1), emf(branches, grid.theta_2)),
         load=both(load_current(branches, state.v1)[0], load_current(branches, state.v2)[0]),
-        weight=both(W1 * share, W2 * share),
+        weight=both(state.weight_1 * share, state.weight_2 * share),
     )

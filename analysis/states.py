@@ -316,7 +316,9 @@ def _plateau(chunk: Chunk) -> IntArray:
 
 
 def last_settled(chunk: Chunk) -> float | None:
-    """The mean of the last settled `PLATEAU` rows of a chunk; None if nothing settled."""
+    """The size of a chunk's last take, else the mean of its last settled `PLATEAU` rows; None if nothing settled."""
+    if chunk.take is not None and chunk.take.value is not None:
+        return abs(chunk.take.value)
     good = np.flatnonzero(chunk.ok)
     inside, windows, _ = _settled_windows(chunk, good)
     return float(np.abs(windows[np.flatnonzero(inside)[-1]]).mean()) if inside.any() else None

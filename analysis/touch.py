@@ -37,6 +37,9 @@ LEAD = 100e-12
 HARD = 10e3
 #: The inputs that a meter can have that nobody told of. [Ω], [F]
 UNKNOWN_INPUTS: tuple[tuple[float, float], ...] = ((1e6, 0.0), (1e6, 200e-12), (11e6, 0.0), (11e6, 200e-12))
+#: Beyond this a voltage or impedance is no longer bounded.
+_ENDLESS = 1e30
+_TOLD = ("current", "volts", "impedance")
 #: Phases looked at between pure reactance and pure resistance: the ends need not be the extremes.
 _PHASES = (0.5 * (1 - np.cos(np.linspace(0, np.pi, 65)))) ** 2
 
@@ -72,6 +75,7 @@ class TouchBounds:
     current_high: float | None
     expanded_uncertainty: float  #: of either bound of the current [A]
     hard_connection: bool  #: the source can be below 10 kΩ
+    reactance: float | None = None  #: best estimate of a source that is a pure capacitance [Ω]
     reasons: tuple[str, ...] = ()
 
 
@@ -137,16 +141,23 @@ def _pair(v: FloatArray, g: FloatArray, b: float, *, resistive: bool) -> _Source
     # s = 0 where q (u - q B^2) = p^2 / 4, with p = slope - q total and u = base + q g0 g1: a quadratic in q.
     second = g[0] * g[1] - b * b - total**2 / 4
     first = base + slope * total / 2
-    root = np.sqrt(np.maximum(first**2 + second * slope**2, 0.0))
+    inside = first**2 + second * slope**2
+    root = np.sqrt(np.maximum(inside, 0.0))
     low = (slope**2 / 2) / np.maximum(first + root, 1e-300)
     high = np.minimum(slope / total, (first + root) / (-2 * second))
     q = low[:, None] if resistive else low[:, None] + np.maximum(high - low, 0)[:, None] * _PHASES
     p = np.maximum(slope[:, None] - q * total[:, None], 0.0)
     m = base[:, None] + q * (g[0] * g[1] - b * b)[:, None]
     s, w = _solve(q, p, m, b)
-    near = np.maximum(v[0], v[1])[:, None]
-    flat = hard[:, None]
-    return _Source(np.where(flat, 0, q), np.where(flat, 0, p), np.where(flat, 0, s), np.where(flat, 1 / near**2, w))
+    # Noise can make the readings fall faster than any passive source allows: then it is as good as a current source.
+    stiff = ((inside < 0) | (base + high * (g[0] * g[1] - b * b) <= 0))[:, None] & ~hard[:, None]
+    flat, near = hard[:, None], np.maximum(v[0], v[1])[:, None]
+    q = np.where(stiff, 1 / (v[1] ** 2 * (g[1] ** 2 + b * b))[:, None], q)
+    none = flat | stiff
+    return _Source(
+        np.where(flat, 0, q), np.where(none, 0, p), np.where(none, 0, s),
+        np.where(flat, 1 / near**2, np.where(stiff, 0, w)),
+    )  # fmt: skip
 
 
 def _solve(q: FloatArray, p: FloatArray, m: FloatArray, b: float) -> tuple[FloatArray, FloatArray]:
@@ -193,6 +204,8 @@ def _spread(values: FloatArray) -> float:
 
 def _interval(values: FloatArray) -> _Interval:
     lows, highs = values.min(axis=1), values.max(axis=1)
+    if highs[0] > _ENDLESS:  # as good as a current source: these readings do not bound it
+        return _Interval(0.0, math.inf, 0.0, 0.0)
     return _Interval(float(lows[0]), float(highs[0]), _spread(lows), _spread(highs))
 
 
@@ -229,13 +242,13 @@ def _for_input(
     """Every pair's and triple's word on current, open-circuit volts and source impedance, for one meter input."""
     b = 0.0 if frequency is None else 2 * math.pi * frequency * meter[1]
     ordered = sorted(readings, key=lambda r: -(r.burden or math.inf))
-    found: dict[str, list[_Interval]] = {"current": [], "volts": [], "impedance": []}
+    found: dict[str, list[_Interval]] = {"current": [], "volts": [], "impedance": [], "reactance": []}
     if len(ordered) == 1:
         found["current"].append(_one(ordered[0], meter, b, body, dc=frequency is None))
         return found
 
     def keep(source: _Source, *, doubtful: bool = False) -> None:
-        for name, values in zip(found, (source.current(body), source.volts(), source.impedance()), strict=True):
+        for name, values in zip(_TOLD, (source.current(body), source.volts(), source.impedance()), strict=True):
             # As read it fits, but not with the uncertainty: it narrows nothing once that is added.
             found[name].append(
                 _Interval(float(values.min()), float(values.max()), math.inf, math.inf)
@@ -245,7 +258,9 @@ def _for_input(
 
     for pair in combinations(ordered, 2):
         v, g = _variants(pair, meter)
-        keep(_pair(v, g, b, resistive=frequency is None))
+        source = _pair(v, g, b, resistive=frequency is None)
+        keep(source)
+        found["reactance"].append(_interval(source.impedance()[:, -1:]))
     for triple in combinations(ordered, 3) if frequency is not None else ():
         v, g = _variants(triple, meter)
         source, fits = _triple(v, g, b)
@@ -308,8 +323,14 @@ def bound_touch_current(
         open_circuit_low=max(r.value for r in used) if volts_low is None else volts_low, open_circuit_high=volts_high,
         source_impedance_low=ohms_low, source_impedance_high=ohms_high, current_low=max(low, 0.0), current_high=high,
         expanded_uncertainty=expanded, hard_connection=impossible or ohms_low is None or ohms_low < HARD,
-        reasons=reasons,
+        reactance=_best([i for found in each for i in found["reactance"]]), reasons=reasons,
     )  # fmt: skip
+
+
+def _best(intervals: Sequence[_Interval]) -> float | None:
+    """The estimate that moves least, relative to itself, with the uncertainty of its readings."""
+    bounded = [i for i in intervals if math.isfinite(i.high) and i.low > 0]
+    return min(bounded, key=lambda i: i.low_u / i.low).low if bounded else None
 
 
 def _corners(meter: MeterInput) -> tuple[tuple[float, float], ...]:
@@ -351,7 +372,7 @@ def _falls(less: BurdenReading, more: BurdenReading, meter: tuple[float, float],
     b = 0.0 if frequency is None else 2 * math.pi * frequency * meter[1]
 
     def flows(reading: BurdenReading, side: float) -> float:
-        loss = (1 - side * COVERAGE * rectangular(reading.burden_tolerance)) / reading.burden if reading.burden else 0.0
+        loss = (1 + side * COVERAGE * rectangular(reading.burden_tolerance)) / reading.burden if reading.burden else 0.0
         return max(0.0, reading.value + side * COVERAGE * reading.u) * abs(1 / meter[0] + loss + 1j * b)
 
     return flows(more, 1.0) < flows(less, -1.0)

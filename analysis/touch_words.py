@@ -36,6 +36,8 @@ def touch_statement(matrix: Matrix, picture: TouchPicture) -> str:
     limit = picture.setting.voltage_limit(top.state.coupling)
     parts = [f"With {top.state.name}, {matrix.point} {_read(top.state)}; the limit is {show(limit.value, 'V')}."]
     parts += _why(top, picture)
+    if matrix.contradiction:
+        parts.append(matrix.contradiction)
     if matrix.missing_states:
         parts.append(f"Not measured: {'; '.join(matrix.missing_states)}.")
     if not matrix.proved:

@@ -59,6 +59,10 @@ class Faults:
             self.running, self._since, self._reason = True, elapsed, reason
         self._bytes += len(raw)
 
+    def left(self, raw: bytes) -> None:
+        """These bytes were under way when the stream ended: no reading, and no fault of the line either."""
+        self.counters.skipped_bytes += len(raw)
+
     def framed(self, count: int) -> None:
         """Whole frames came."""
         self._first = False

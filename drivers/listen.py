@@ -118,4 +118,4 @@ class Listener:
 
     def end(self) -> None:
         for gone in self._framer.finish():
-            self._faults.skipped(gone.raw, gone.reason, self._last)
+            self._faults.left(gone.raw)

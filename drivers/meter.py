@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from datetime import date
 
 import msgspec
 
 from drivers import portlist
+from drivers.accuracy import Accuracies
 from drivers.decode.families import Decode, build
-from drivers.decode.tables import Modbus, Scpi
-from drivers.faults import Counters, Faults, MeterEvent
+from drivers.decode.tables import Modbus, Scpi, Typed
+from drivers.faults import Counters, Faults
+from drivers.faults import MeterEvent as MeterEvent
+from drivers.framing import Framer
 from drivers.listen import Listener, Talk
 from drivers.modbus import Registers
 from drivers.port import Port, PortError, PortLostError, wire_bytes
@@ -29,6 +33,14 @@ WAIT = 0.1  #: longest that one `read` waits for bytes [s]
 _BACK_OFF, _BACK_OFF_MOST = 0.2, 5.0
 
 
+class Conditions(msgspec.Struct, frozen=True, kw_only=True):
+    """The sitting's conditions, as far as known: they widen the uncertainty of what is read."""
+
+    ambient: float | None = None  #: air at the meter [°C]
+    on: date | None = None
+    frequency: float | None = None  #: of AC values [Hz]
+
+
 class Batch(msgspec.Struct):
     """What one call brought."""
 
@@ -37,19 +49,30 @@ class Batch(msgspec.Struct):
     wire: list[WirePiece]
 
 
-def talk_for(profile: Profile, port: Port, faults: Faults) -> Talk:
-    """The way to talk with a meter of this profile. Raises: ValueError: the profile has no port (typed)."""
+def _built(profile: Profile, conditions: Conditions) -> tuple[Framer, Decode]:
+    return build(profile, ambient=conditions.ambient, on=conditions.on, frequency=conditions.frequency)
+
+
+def talk_for(profile: Profile, port: Port, faults: Faults, conditions: Conditions) -> Talk:
+    """The way to talk with a meter of this profile. Raises: PortError: it is a typed one, without a port."""
     timeout, interval = parse(profile.poll.timeout, "s"), parse(profile.poll.interval, "s")
     table = profile.decode
+    if isinstance(table, Typed):
+        raise PortError("A typed meter has no port.")
     if isinstance(table, Scpi):
 
         def decoder(quantity: Quantity, coupling: Coupling) -> Decode:
-            return build(msgspec.structs.replace(profile, decode=table_for(table, quantity, coupling)))[1]
+            other = msgspec.structs.replace(profile, decode=table_for(table, quantity, coupling))
+            return _built(other, conditions)[1]
 
         return Conversation(port, table, decoder, faults, timeout=timeout, interval=interval)
     if isinstance(table, Modbus):
-        return Registers(port, table, faults, interval=parse(table.interval, "s"), timeout=timeout)
-    framer, decode = build(profile)
+        accuracies = Accuracies.of(
+            profile, ambient=conditions.ambient, on=conditions.on, frequency=conditions.frequency
+        )
+        every = parse(table.interval, "s")
+        return Registers(port, table, faults, interval=every, timeout=timeout, fit=accuracies.fit)
+    framer, decode = _built(profile, conditions)
     request = wire_bytes(profile.poll.request)
     return Listener(port, framer, decode, faults, request=request, interval=interval, timeout=timeout)
 
@@ -64,6 +87,8 @@ class Meter:
         clock: seconds since the session began, monotonic. For a replayed wire log the recorded time counts instead.
         sleep: how to pause while the port is away.
         listing: the ports that are there, to find the same device again.
+        lines: DTR and RTS, where they shall be other than the profile says.
+        conditions: of the sitting.
     """
 
     def __init__(
@@ -75,10 +100,14 @@ class Meter:
         clock: Callable[[], float],
         sleep: Callable[[float], None] = time.sleep,
         listing: Callable[[], Sequence[PortInfo]] = portlist.listed,
+        lines: tuple[bool, bool] | None = None,
+        conditions: Conditions | None = None,
     ) -> None:
         self.role, self.profile, self.port = role, profile, port
         self.identity = ""  #: the answer to *IDN?, or ""
         self._clock, self._sleep, self._listing = clock, sleep, listing
+        self._dtr, self._rts = lines or (profile.port.dtr, profile.port.rts)
+        self._conditions = conditions or Conditions()
         self._faults = Faults()
         self._device: PortInfo | None = None
         self._port: Port | None = None
@@ -116,10 +145,10 @@ class Meter:
         return self._batch()
 
     def _begin(self, name: str) -> None:
-        port = Port(name, self.profile.port, clock=self._clock)
+        port = Port(name, self.profile.port, clock=self._clock, dtr=self._dtr, rts=self._rts)
         try:
             port.open()
-            talk = talk_for(self.profile, port, self._faults)
+            talk = talk_for(self.profile, port, self._faults, self._conditions)
             self._port = port
             talk.open()
         except PortError:

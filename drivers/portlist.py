@@ -8,7 +8,8 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import msgspec
@@ -92,7 +93,7 @@ def _holders(paths: Iterable[str]) -> dict[str, list[str]]:
         return found
     for folder in Path("/proc").glob("[0-9]*"):
         try:
-            links = {str(entry.readlink()) for entry in (folder / "fd").iterdir()} & wanted
+            links = set(_targets(folder / "fd")) & wanted
             if links:
                 title = (folder / "comm").read_text("utf-8", errors="replace").strip()
                 who = "this program itself" if folder.name == str(os.getpid()) else f"{title} (process {folder.name})"
@@ -101,6 +102,12 @@ def _holders(paths: Iterable[str]) -> dict[str, list[str]]:
         except OSError:  # it has ended meanwhile, or is another user's
             continue
     return found
+
+
+def _targets(folder: Path) -> Iterator[str]:
+    for entry in folder.iterdir():
+        with suppress(OSError):  # closed meanwhile, as the descriptor by which we list our own is
+            yield str(entry.readlink())
 
 
 def holder(name: str, *, others_only: bool = False) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import msgspec
 
-from drivers.profile import Profile, load, names, shipped
+from drivers.profile import load, names, shipped
 
 #: What each key means. Keys of [decode] are by family where the same name means different things.
 MEANINGS: dict[str, str] = {
@@ -95,6 +95,7 @@ MEANINGS: dict[str, str] = {
     "decode.read": "query for a reading",
     "decode.fallback": "query used if the instrument does not know that one; empty: made from quantity and coupling",
     "decode.samples": "readings for one query",
+    "decode.verify": "asked after each reading, e.g. FUNC?; it counts only if the function is still the one set",
     "decode.identify": "ask *IDN? after opening",
     "decode.remote": "command for remote control, where the instrument wants one",
     "decode.clear": "byte that clears the instrument's buffers on a serial line",
@@ -126,9 +127,11 @@ def describe(name: str, own: Path | None = None) -> list[Key]:
     else:
         origin = names(own)[name]
         text = shipped()[name] if origin == "shipped" else Path(origin).read_text("utf-8")
-    written = _written(tomllib.loads(text))
-    return [Key(key=key, value=value, meaning=MEANINGS.get(_plain(key), ""), origin=origin if key in written else "default")
-            for key, value in _flat(msgspec.to_builtins(profile))]  # fmt: skip
+    written = {key for key, _ in _flat(tomllib.loads(text))} | {"name"}
+    return [
+        Key(key=key, value=value, meaning=MEANINGS[_plain(key)], origin=origin if key in written else "default")
+        for key, value in _flat(msgspec.to_builtins(profile))
+    ]
 
 
 def _plain(key: str) -> str:
@@ -137,22 +140,13 @@ def _plain(key: str) -> str:
     return head + rest.partition("]")[2] if bracket else key
 
 
-def _flat(data: dict[str, object], *, written: bool = False) -> Iterator[tuple[str, object]]:
+def _flat(data: dict[str, object]) -> Iterator[tuple[str, object]]:
+    """Keys with their table's name in front; entries of a list of tables are counted from 1."""
     for key, value in data.items():
         if key in ("port", "poll", "meter", "decode") and isinstance(value, dict):
             yield from ((f"{key}.{inner}", entry) for inner, entry in value.items())
-        elif key in ("input", "accuracy") and isinstance(value, list):
+        elif key in ("input", "accuracy") and isinstance(value, (list, tuple)):
             for n, entry in enumerate(value, 1):
                 yield from ((f"{key}[{n}].{inner}", item) for inner, item in entry.items())
-        elif key != "name" or not written:
+        else:
             yield key, value
-
-
-def _written(data: dict[str, object]) -> set[str]:
-    """The keys that the file itself states."""
-    return {key for key, _ in _flat(data, written=True)} | {"name"}
-
-
-def keys_of(profile: Profile) -> list[str]:
-    """The plain names of all keys that a profile has."""
-    return [_plain(key) for key, _ in _flat(msgspec.to_builtins(profile))]

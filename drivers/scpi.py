@@ -14,17 +14,12 @@ import msgspec
 
 from drivers.decode.families import Decode
 from drivers.decode.tables import Scpi
+from drivers.exchange import ERROR, LINE, QUICK, QUIET, Exchange
 from drivers.faults import Faults
 from drivers.port import Port, wire_bytes
 from drivers.reading import Coupling, Quantity, Reading
 
-_QUICK = 1.0  #: longest wait for what an instrument answers at once, or not at all [s]
 _SLOW = 10.0  #: an AC reading with a 3 Hz filter takes about 7 s
-_QUIET = 0.05  #: nothing for so long: the input is drained, or a lone CR ended a line [s]
-_MOST_ERRORS = 30
-#: Source: SCPI-1999, volume 2, SYSTem:ERRor: a number and a quoted text; some instruments send the number alone.
-_ERROR = re.compile(rb'\s*([+-]?\d{1,6})\s*(?:,\s*"((?:[^"]|"")*)"?)?\s*')
-_LINE = re.compile(rb"([^\r\n]*)(?:\r\n|\n|\r(?=[^\n]))")
 _NAMES: dict[tuple[Quantity, Coupling], str] = {
     (Quantity.VOLTAGE, Coupling.AC): "VOLT:AC",
     (Quantity.VOLTAGE, Coupling.DC): "VOLT:DC",
@@ -63,22 +58,17 @@ class Conversation:
         self.readings: list[Reading] = []
         self.identity = ""
         self._port, self._table, self._decoder, self._faults = port, table, decoder, faults
+        self._link = Exchange(port, table, faults)
         self._timeout, self._interval = timeout, interval
-        self._end = wire_bytes(table.write_end)
-        self._prompts = tuple(wire_bytes(prompt) for prompt in table.prompts)
-        self._errors = table.errors  # whether SYST:ERR? is worth asking
-        self._answers_errors = False
         self._knows_clear = True
-        self._told: set[tuple[str, str]] = set()
-        self._buffer = b""
-        self._sent = b""
         self._set(table.quantity, table.coupling)
         self._query = table.read
         self._fallback = ""
         self._accepted = True  # whether the instrument took the function that was set
         self._read_unknown = False
         self._out_of_touch = False
-        self._owed = 0  # error questions without an answer yet
+        self._baseline: bytes | None = None  # what the instrument calls the function that was set
+        self._held: list[Reading] = []  # readings until it has said that they are of that function
         self._misses = 0
         self._asked: float | None = None
         self._due = 0.0
@@ -86,44 +76,46 @@ class Conversation:
     @property
     def finished(self) -> bool:
         """Whether a replayed log has nothing more to say."""
-        return self._port.finished or self._port.exhausted(self._query.encode("latin-1") + self._end)
+        return self._port.finished or self._port.exhausted(self._link.encoded(self._query))
 
     def _set(self, quantity: Quantity, coupling: Coupling) -> None:
         self._function = (quantity, coupling)
         self._decode = self._decoder(quantity, coupling)
         slow = coupling in (Coupling.AC, Coupling.ACDC) or quantity in _SLOW_QUANTITIES
         self._longest = max(self._timeout, _SLOW) if slow else self._timeout
+        if self._port.whole_messages:  # a list then comes when its last value is there
+            self._longest *= self._table.samples
         self._trusted = False  # whether a query for this function has given a reading
-        self._patience = min(_QUICK, self._longest)
+        self._patience = min(QUICK, self._longest)
 
     # -- opening and setting up
 
     def open(self) -> None:
         """Clear what was left over, ask who it is, set it up. Raises: PortLostError."""
-        self._drain_input()
+        self._link.drain_input()
         if self._table.clear:
             self._port.write(wire_bytes(self._table.clear))
-            self._drain_input()
+            self._link.drain_input()
         self._clear_status()
         if self._table.identify:
             self._identify()
         if self._table.remote:
-            self._tell(self._table.remote)
+            self._link.tell(self._table.remote)
         self._configure()
 
     def _clear_status(self) -> None:
         """`*CLS`, twice where the first one met the rest of a half-sent message; errors found now are old ones."""
         for _ in range(2):
-            self._command("*CLS")
-            if not any(-200 < code <= -100 for code, _ in self._drain_errors()):
+            self._link.command("*CLS")
+            if not any(-200 < code <= -100 for code, _ in self._link.drain_errors()):
                 return
         self._knows_clear = False
 
     def _identify(self) -> None:
         def names(line: bytes) -> bool:
-            return not re.fullmatch(rb"[-+0-9.eE, ]+", line) and not _ERROR.fullmatch(line)
+            return not re.fullmatch(rb"[-+0-9.eE, ]+", line) and not ERROR.fullmatch(line)
 
-        line = self._ask_at_once("*IDN?", names)
+        line = self._link.ask_at_once("*IDN?", names)
         if line is not None:
             text = line.decode("ascii", "replace")
             self.identity = "".join(c if c.isprintable() else " " for c in text).strip()[:200]
@@ -136,127 +128,13 @@ class Conversation:
         command = table.configure if own and table.configure else f"CONF:{name}" if name else ""
         self._fallback = table.fallback if own and table.fallback else f"MEAS:{name}?" if name else ""
         # Only a query that sets the function itself may follow a refused setting: READ? would read another one.
-        self._accepted = not command or self._tell(command)
+        self._accepted = not command or self._link.tell(command)
         self._query = table.read if self._accepted and not self._read_unknown else self._fallback
         for line in table.setup:
-            self._tell(line)
+            self._link.tell(line)
+        self._baseline = self._link.ask_at_once(table.verify, bool) if table.verify else None
         if table.samples > 1:
-            self._tell(f"SAMP:COUN {table.samples}")
-
-    def _tell(self, command: str) -> bool:
-        """Send a command, then ask for errors and report them; whether there were none."""
-        self._command(command)
-        found = self._drain_errors()
-        self._report(found, command)
-        return not found
-
-    def _command(self, command: str) -> None:
-        self._send(command)
-        if self._prompts:
-            self._line(_QUICK, prompt_ends=True)
-
-    def _send(self, message: str) -> None:
-        self._sent = message.encode("latin-1", "replace")
-        self._port.write(self._sent + self._end)
-
-    # -- lines
-
-    def _line(self, wait: float, *, prompt_ends: bool = False) -> bytes | None:
-        """The next line within `wait` of the last byte, without its end; None when there is none."""
-        deadline = self._port.now() + wait
-        last = self._port.now() + 3 * wait  # a line that chatters for ever must not hold us
-        while True:
-            if prompt_ends and self._take_prompt():
-                return None
-            if match := _LINE.match(self._buffer):
-                self._buffer = self._buffer[match.end() :]
-                return match[1]
-            now = self._port.now()
-            left = min(deadline, last) - now
-            if left <= 0:
-                return None
-            held = self._buffer.endswith(b"\r")
-            data = self._port.read(min(left, _QUIET if held else 0.1))
-            if not data and held:
-                self._buffer += b"\n"
-            elif data:
-                self._buffer += data
-                deadline = self._port.now() + wait
-
-    def _take_prompt(self) -> bool:
-        if not self._prompts:
-            return False
-        rest = self._buffer.lstrip(b"\r\n ")
-        for prompt in self._prompts:
-            if rest.startswith(prompt):
-                self._buffer = rest[len(prompt) :].lstrip(b" ")
-                return True
-        return False
-
-    def _ask_at_once(self, query: str, fits: Callable[[bytes], bool]) -> bytes | None:
-        """Ask what is answered at once or never; lines that do not fit are late or unasked, and dropped."""
-        self._send(query)
-        while (line := self._line(_QUICK)) is not None:
-            text = line.strip()
-            if self._is_noise(text):
-                continue
-            if fits(text):
-                if self._prompts:
-                    self._line(_QUIET, prompt_ends=True)
-                return text
-            self._drop(line)
-        return None
-
-    def _is_noise(self, text: bytes) -> bool:
-        """Blank lines, prompts, and our own words come back from an adapter that echoes."""
-        return not text or text == self._sent or text in self._prompts
-
-    def _is_late_error(self, line: bytes) -> bool:
-        """Whether this answers an error question that was given up: a bare 0 would otherwise be read as a value."""
-        if self._owed and re.fullmatch(rb"\s*[+-]?\d{1,3}\s*", line):
-            self._owed -= 1
-            self._drop(line)
-            return True
-        return False
-
-    def _drop(self, raw: bytes, reason: str = "an answer that fits no question in flight") -> None:
-        if raw.strip():
-            self._faults.skipped(raw, reason, self._port.stamp)
-
-    def _drain_input(self) -> None:
-        """Drop what is there or under way."""
-        self._drop(self._buffer)
-        self._buffer = b""
-        for _ in range(100):
-            data = self._port.read(_QUIET)
-            if not data:
-                return
-            self._drop(data)
-
-    # -- errors
-
-    def _drain_errors(self) -> list[tuple[int, str]]:
-        """Empty the error queue, oldest first."""
-        found: list[tuple[int, str]] = []
-        while self._errors and len(found) < _MOST_ERRORS:
-            line = self._ask_at_once("SYST:ERR?", lambda text: _ERROR.fullmatch(text) is not None)
-            match = _ERROR.fullmatch(line) if line is not None else None
-            if match is None:
-                self._owed += 1
-                self._errors = self._answers_errors  # one that never answered is not asked again
-                break
-            self._answers_errors = True
-            code, text = int(match[1]), (match[2] or b"").decode("ascii", "replace")
-            if code == 0 or found[-2:] == [(code, text)] * 2:  # a register that reading does not clear
-                break
-            found.append((code, text))
-        return found
-
-    def _report(self, errors: list[tuple[int, str]], command: str) -> None:
-        for code, text in errors:
-            if (str(code), command) not in self._told:
-                self._told.add((str(code), command))
-                self._faults.event(self._port.now(), "instrument-error", code=str(code), text=text, command=command)
+            self._link.tell(f"SAMP:COUN {table.samples}")
 
     # -- readings
 
@@ -264,45 +142,46 @@ class Conversation:
         """Ask for a reading when it is time to, and take in what comes. Raises: PortLostError."""
         if self._asked is None:
             if not self._query:
-                self._drop(self._port.read(wait))
+                self._link.drop(self._port.read(wait))
                 return
-            due = max(self._due, self._port.not_before(self._query.encode("latin-1") + self._end))
+            due = max(self._due, self._port.not_before(self._link.encoded(self._query)))
             now = self._port.now()
             if now < due:
-                self._drop(self._port.read(min(wait, due - now)))
+                self._link.drop(self._port.read(min(wait, due - now)))
                 return
             if self._out_of_touch and not self._back_in_touch():
                 return
             self._ask()
-        held = self._buffer.endswith(b"\r")
-        data = self._port.read(min(wait, _QUIET) if held else wait)
+        held = self._link.buffer.endswith(b"\r")
+        data = self._port.read(min(wait, QUIET) if held else wait)
         if data:
-            self._buffer += data
+            self._link.buffer += data
         elif held:
-            self._buffer += b"\n"
+            self._link.buffer += b"\n"
         self._harvest()
         if self._asked is not None and self._port.now() - self._asked > self._patience:
             self._timed_out()
 
     def _ask(self) -> None:
         now = self._port.now()
-        self._buffer = b""
-        self._send(self._query)
+        self._link.buffer = b""
+        self._port.expect(self._patience)
+        self._link.send(self._query)
         self._asked = now
         self._due = max(self._due + self._interval, now)
 
     def _harvest(self) -> None:
         """Readings of the answer in flight: its whole lines, and of a long list each value as it comes."""
-        self._take_prompt()
-        while self._asked is not None and (match := _LINE.match(self._buffer)):
-            self._buffer = self._buffer[match.end() :]
+        self._link.take_prompt()
+        while self._asked is not None and (match := LINE.match(self._link.buffer)):
+            self._link.buffer = self._link.buffer[match.end() :]
             line = match[1]
-            if self._is_noise(line.strip()) or self._is_late_error(line):
+            if self._link.is_noise(line.strip()) or self._link.is_late_error(line):
                 continue
             if self._take(line):
                 self._answered()
-        if self._asked is not None and self._table.samples > 1 and b"," in self._buffer:
-            values, _, self._buffer = self._buffer.rpartition(b",")
+        if self._asked is not None and self._table.samples > 1 and b"," in self._link.buffer:
+            values, _, self._link.buffer = self._link.buffer.rpartition(b",")
             if self._take(values):
                 self._asked = self._port.now()  # each value has its own time to come in
 
@@ -311,18 +190,36 @@ class Conversation:
         got = [item for item in found if isinstance(item, Reading)]
         for item in found:
             if not isinstance(item, Reading):
-                self._drop(item.raw, item.reason)
+                self._link.drop(item.raw, item.reason)
         if got:
             self._faults.flush()
             self._faults.framed(1)
-            self.readings += got
+            (self.readings if self._baseline is None else self._held).extend(got)
         return bool(got)
 
     def _answered(self) -> None:
         self._asked, self._trusted, self._patience, self._misses = None, True, self._longest, 0
-        self._told.clear()
-        if self._prompts:
-            self._line(_QUIET, prompt_ends=True)
+        self._link.forget(self._query)
+        if self._link.prompts:
+            self._link.await_prompt(QUIET)
+        if self._baseline is not None:
+            self._verify(self._baseline)
+
+    def _verify(self, baseline: bytes) -> None:
+        """Release the readings held if the instrument is still on the function that was set.
+
+        Somebody may turn it to DC at its front panel: 0 V DC must not pass for the AC that was asked for.
+        """
+        held, self._held = self._held, []
+        found = self._link.ask_at_once(self._table.verify, bool)
+        if found == baseline:
+            self.readings += held
+            return
+        now = "" if found is None else found.decode("ascii", "replace")
+        self._faults.event(self._port.now(), "instrument-error", code="function-changed",
+                           text=f"{baseline.decode('ascii', 'replace')} was set, {now or 'no answer'} is on",
+                           command=self._table.verify)  # fmt: skip
+        self._configure()
 
     def _timed_out(self) -> None:
         """No answer: find out why, then ask again or otherwise.
@@ -333,18 +230,18 @@ class Conversation:
         self._misses += 1
         impatient = not self._trusted and self._patience < self._longest
         self._patience = self._longest
-        if impatient and not self._answers_errors:
+        if impatient and not self._link.answers_errors:
             return  # nothing can be learnt by asking; it may still be measuring
         self._asked = None
-        self._drop(self._buffer, "an answer that was cut off")
-        self._buffer = b""
-        self._port.clear()
-        self._drain_input()
-        errors = self._drain_errors()
+        self._held.clear()
+        self._link.drop(self._link.buffer, "an answer that was cut off")
+        self._link.buffer = b""
+        self._link.drain_input()
+        errors = self._link.drain_errors()
         # A question that came too soon ruins the one before it: -410 is then our doing, and no fault.
-        self._report([each for each in errors if not (impatient and -440 <= each[0] <= -400)], self._query)
+        self._link.report([each for each in errors if not (impatient and -440 <= each[0] <= -400)], self._query)
         unknown = any(-200 < code <= -100 for code, _ in errors)
-        if not self._trusted and (unknown or not self._answers_errors):
+        if not self._trusted and (unknown or not self._link.answers_errors):
             self._try_other_query()
         elif not impatient:
             self._out_of_touch = True
@@ -353,8 +250,9 @@ class Conversation:
 
     def _try_other_query(self) -> None:
         """The query is unknown: the one that configures, triggers and reads at once, or back again."""
-        self._read_unknown = not self._read_unknown or not self._accepted
-        other = self._fallback if self._read_unknown else self._table.read
+        if self._accepted:
+            self._read_unknown = not self._read_unknown
+        other = self._fallback if self._read_unknown or not self._accepted else self._table.read
         if other == self._query or not other:
             self._due = self._port.now() + 1.0
         self._query = other or self._query
@@ -363,13 +261,13 @@ class Conversation:
         """After a silence: whether it answers, then set up again, for it may have been switched off and on."""
         self._due = self._port.now() + min(5.0, 0.5 * self._misses)
         self._misses += 1
-        if self._answers_errors:
-            before = self._owed
-            self._report(self._drain_errors(), self._query)
-            if self._owed > before:
+        if self._link.answers_errors:
+            before = self._link.owed
+            self._link.report(self._link.drain_errors(), self._query)
+            if self._link.owed > before:
                 return False
         if self._knows_clear:
-            self._command("*CLS")
+            self._link.command("*CLS")
         self._out_of_touch = False
         self._configure()
         self._due = self._port.now()
@@ -383,21 +281,21 @@ class Conversation:
         while self._asked is not None and self._port.now() < deadline and not self._port.finished:
             self.step(0.1)
         self._asked = None
-        self._drain_input()
-        self._told.clear()
+        self._link.drain_input()
+        self._link.forget()
         self._set(quantity, coupling)
-        self._misses, self._out_of_touch = 0, False
+        self._misses, self._out_of_touch, self._due = 0, False, self._port.now()
         self._configure()
 
     def end(self) -> None:
-        """What was cut off is told."""
-        self._drop(self._buffer, "an answer that was cut off")
-        self._buffer = b""
+        """What was cut off is no answer."""
+        self._faults.left(self._link.buffer)
+        self._link.buffer = b""
 
     def leave(self) -> None:
         """Give the front panel back, where it was taken."""
         if self._table.remote.upper().startswith("SYST:REM"):
-            self._command("SYST:LOC")
+            self._link.command("SYST:LOC")
 
 
 def table_for(table: Scpi, quantity: Quantity, coupling: Coupling) -> Scpi:

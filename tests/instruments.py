@@ -187,3 +187,45 @@ def behind(kind: Callable[[Instrument], _End], instrument: Instrument) -> Iterat
         yield end.name  # type: ignore[attr-defined]  # both kinds have one
     finally:
         end.close()
+
+
+class Rfc2217End(_End):
+    """A free-running line behind a telnet COM port server (RFC 2217); `name` is the URL to open."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        super().__init__(instrument)
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.name = f"rfc2217://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._thread.start()
+
+    def _run(self) -> None:
+        import serial
+        from serial.rfc2217 import PortManager
+
+        self._listener.settimeout(5)
+        connection, _ = self._listener.accept()
+
+        class Outward:
+            def write(self, data: bytes) -> None:
+                connection.sendall(data)
+
+        line = serial.serial_for_url("loop://", timeout=0)
+        manager = PortManager(line, Outward())  # type: ignore[arg-type]  # the stubs name too narrow a class for both
+        with connection:
+            connection.settimeout(0.02)
+            while not self._stop.is_set():
+                try:
+                    data = connection.recv(1024)
+                except TimeoutError:
+                    continue
+                except OSError:
+                    return
+                if not data:
+                    return
+                plain = b"".join(manager.filter(data))
+                for piece in self.instrument.take(plain):
+                    connection.sendall(b"".join(manager.escape(piece)))
+
+    def close(self) -> None:
+        super().close()
+        self._listener.close()

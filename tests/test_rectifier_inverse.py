@@ -6,15 +6,19 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from analysis.rectifier import solve
 from analysis.rectifier_circuit import (
     NO_LOAD,
     Circuit,
     ExponentialDiode,
+    Load,
     PiecewiseDiode,
     Topology,
     constant_current,
+    regulated,
     resistor,
 )
 from analysis.rectifier_inverse import (
@@ -148,3 +152,42 @@ def test_a_resistive_load_needs_only_ohms_law() -> None:
     assert resistive_winding(10.8, 10.2, 0.1, ammeter_resistance=1.0) == pytest.approx(5.0)
     with pytest.raises(ValueError, match="own drop"):
         resistive_winding(10.8, 10.2, 0.1, ammeter_resistance=6.5)
+
+
+@st.composite
+def benches(draw: st.DrawFn) -> tuple[Circuit, Ammeter]:
+    """A supply at up to half of its short-circuit current, and some ammeter in its secondary."""
+    emf, resistance = draw(st.floats(4, 60)), 10 ** draw(st.floats(-0.7, 1.7))
+    drawn = emf / resistance * 10 ** draw(st.floats(-3.5, -0.4))
+    load = draw(st.sampled_from((constant_current(drawn), resistor(1.2 * emf / drawn), regulated(drawn, 0.6 * emf))))
+    topology = draw(st.sampled_from(Topology))
+    other = None
+    if topology is Topology.DUAL_HALF_WAVE:
+        other = draw(st.sampled_from((load, NO_LOAD, Load(load.current * 0.3, load.conductance * 0.3))))
+    supply = Circuit(
+        topology=topology, emf=emf, winding_resistance=resistance, reservoir=10 ** draw(st.floats(-4.5, -2)),
+        frequency=draw(st.sampled_from((50.0, 60.0))), load=load, negative_load=other,
+    )  # fmt: skip
+    return supply, Ammeter(draw(st.sampled_from(Response)), draw(st.booleans()), draw(st.floats(0, 0.3)) * resistance)
+
+
+@given(bench=benches(), off_by=st.floats(0.1, 10))
+@settings(deadline=None, max_examples=60)
+def test_any_reading_of_any_supply_leads_back_to_its_load(bench: tuple[Circuit, Ammeter], off_by: float) -> None:
+    wired, ammeter = bench
+    truth = solve(replace(wired, winding_resistance=wired.winding_resistance + ammeter.resistance))
+
+    found = load_from_reading(scaled(wired, off_by), ammeter.reads(truth), ammeter)
+
+    assert found.rails[0].load_current == pytest.approx(truth.rails[0].load_current, rel=1e-3)
+    assert found.secondary_rms == pytest.approx(truth.secondary_rms, rel=1e-3)
+
+
+def test_an_ammeter_as_a_session_describes_it() -> None:
+    """0.3 V at 600 mA is half an ohm."""
+    found = Ammeter.described("average", "ac", burden_voltage=0.3, full_scale=0.6)
+
+    assert found == Ammeter(Response.AVERAGE, ac_coupled=True, resistance=0.5)
+    assert Ammeter.described("true", "acdc") == Ammeter(Response.TRUE_RMS, ac_coupled=False)
+    with pytest.raises(ValueError, match="expected true or average"):
+        Ammeter.described("peak", "ac")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -76,8 +77,7 @@ class CardText:
 def touch_level(assessment: Assessment) -> Level:
     """The worst of what bears on touching the radio; of nothing at all, undecided."""
     kinds = ("touch-voltage:", "touch-current:", "chassis-kind", "insulation")
-    found = [f.level for f in assessment.findings if f.id.startswith(kinds)]
-    level = worst(found)
+    level = worst(f.level for f in assessment.findings if f.id.startswith(kinds))
     # A radio that is not fully measured is never shown as within.
     return Level.UNDECIDED if level is Level.WITHIN and not assessment.fully_measured else level
 
@@ -90,12 +90,33 @@ def headline(assessment: Assessment) -> str:
     return _HEADLINES[level] + also
 
 
+def found(assessment: Assessment) -> tuple[str, ...]:
+    """What the headline rests on: the findings of the worst level, at most three, in a line each."""
+    if assessment.level is Level.WITHIN:
+        return ()
+    titles = [plain(f.title, 200).rstrip(".") + "." for f in assessment.findings if f.level is assessment.level]
+    more = [f"{len(titles) - 3} more at this level, below."] if len(titles) > 3 else []
+    return (*titles[:3], *more)
+
+
 def actions(assessment: Assessment) -> tuple[str, ...]:
-    """What to do, in order of weight, each once."""
+    """What to do, in order of weight; a sentence that stood there before is not said again."""
     level = touch_level(assessment)
-    found = [_FIRST[level]] if level in _FIRST else ["Keep this record with the radio; measure again after any repair."]
-    found += [plain(f.advice, SENTENCE) for f in assessment.findings if f.advice and f.level is not Level.WITHIN]
-    return tuple(dict.fromkeys(found))[:8]
+    first = _FIRST.get(level, "Keep this record with the radio; measure again after any repair.")
+    said: set[str] = set()
+    steps = [first, *(plain(f.advice, SENTENCE) for f in assessment.findings if f.level is not Level.WITHIN)]
+    fresh = [_fresh(step, said) for step in steps]
+    return tuple(step for step in fresh if step)[:8]
+
+
+def _fresh(text: str, said: set[str]) -> str:
+    """The sentences not said yet; what is still wanted has its own place in the report."""
+    kept = []
+    for sentence in re.split(r"(?<=[.!?]) (?=[A-Z])", text):
+        if sentence not in said and not sentence.startswith("Still wanted:"):
+            kept.append(sentence)
+        said.add(sentence)
+    return " ".join(kept)
 
 
 def answers(radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | None) -> tuple[Answer, ...]:
@@ -104,7 +125,7 @@ def answers(radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | No
         Answer(question="What may not be touched?", lines=_touch(radio, assessment)),
         Answer(question="What does the way round of the plug change?", lines=plug_lines(radio, assessment)),
         Answer(question="Is the added transformer big enough?", lines=_transformer(radio.card, assessment, supply)),
-        Answer(question="What was not measured?", lines=_unmeasured(assessment)),
+        Answer(question="What was not measured?", lines=_unmeasured(radio, assessment)),
     )
 
 
@@ -178,7 +199,8 @@ def _plug_words(card: RadioCard) -> str:
         return (f"The plug is {card.plug}: way 2 stands for a socket that is wired the wrong way round, and was "
                 "measured, if at all, through a crossed test lead.")  # fmt: skip
     if card.plug == "reversible":
-        return "The plug fits either way round. Way 1: the marked pin in the contact that was proved live."
+        return ("The plug fits either way round. Way 1 (“plug 1” below): the marked pin in the contact that was "
+                "proved live.")  # fmt: skip
     return "The card does not say whether the plug fits either way round: count on it."
 
 
@@ -188,9 +210,7 @@ def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, A
     needed = supply.get("required_VA") if supply else None
     if isinstance(needed, int | float) and needed > 0 and supply:
         rating = _rating(card)
-        current, margin = supply.get("design_current_A"), supply.get("margin")
-        how = f" (design current {rounded(float(current), 'A')}" if isinstance(current, int | float) else ""
-        how += f", margin {margin:g} ×)" if how and isinstance(margin, int | float) else ")" if how else ""
+        how = _reckoned(supply)
         if rating:
             share = rating / float(needed)
             word = "Yes" if share >= 1 else "No"
@@ -208,6 +228,17 @@ def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, A
     return tuple(lines) or ("Not established: its current was not measured.",)
 
 
+def _reckoned(supply: Mapping[str, Any]) -> str:
+    """What the needed rating was made of."""
+    current, factor, margin = (supply.get(key) for key in ("design_current_A", "true_rms_factor", "margin"))
+    parts = [f"largest load {rounded(float(current), 'A')} as read"] if isinstance(current, int | float) else []
+    if isinstance(factor, int | float) and factor != 1:
+        parts.append(f"× {factor:.3g} for true RMS")
+    if isinstance(margin, int | float):
+        parts.append(f"× {margin:g} margin")
+    return f" ({', '.join(parts)})" if parts else ""
+
+
 def _rating(card: RadioCard) -> float | None:
     try:
         return parse(card.transformer.rating, "VA") if card.transformer.rating else None
@@ -216,22 +247,33 @@ def _rating(card: RadioCard) -> float | None:
 
 
 def missing(assessment: Assessment) -> tuple[str, ...]:
-    """What was not measured: of the whole radio, then of each finding."""
-    found = [plain(text, 300) for text in assessment.missing]
+    """What was not measured, a line for each thing that it is missing of."""
+    return tuple(f"{of}: {'; '.join(lacking)}" if of else "; ".join(lacking) for of, lacking in _lacking(assessment))
+
+
+def _lacking(assessment: Assessment) -> list[tuple[str, tuple[str, ...]]]:
+    """What is missing, by what it is missing of, each thing once."""
+    groups: dict[str, dict[str, None]] = {}
+    for entry in assessment.missing:
+        of, colon, what = entry.partition(": ")
+        groups.setdefault(plain(of) if colon else "", {})[plain(what if colon else entry, 300)] = None
     for finding in assessment.findings:
-        if finding.missing:
-            lacking = "; ".join(plain(text, 300) for text in finding.missing)
-            found.append(f"{plain(finding.title, 120).rstrip('.')}: {lacking}")
-    return tuple(dict.fromkeys(found))
+        kind, _, about = finding.id.partition(":")
+        for what in finding.missing:
+            groups.setdefault(plain(about or kind), {})[plain(what, 300)] = None
+    return [(of, tuple(lacking)) for of, lacking in groups.items()]
 
 
-def _unmeasured(assessment: Assessment) -> tuple[str, ...]:
-    found = missing(assessment)
-    first = "The radio is not fully measured."
+def _unmeasured(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
+    lines = ["The radio is not fully measured."]
     if assessment.fully_measured:
-        first = "Every plug and switch state of the points on the card was measured."
-    more = (f"{len(found) - 5} more, all listed under “What was not measured”.",) if len(found) > 6 else ()
-    return (first, *(found[:5] if more else found), *more)
+        lines = ["Every plug and switch state of the points on the card was measured."]
+    touch = {plain(point) for point in points(radio, assessment)} | {"chassis-kind", ""}
+    lacking = _lacking(assessment)
+    near = [f"{of}: {'; '.join(what)}." if of else f"{'; '.join(what)}." for of, what in lacking if of in touch]
+    lines += near if len(near) <= 6 else [*near[:5], f"{len(near) - 5} more, all under “What was not measured”."]
+    beside = [of for of, _ in lacking if of not in touch]
+    return (*lines, f"Apart from touch: {listed(beside, most=12)}.") if beside else tuple(lines)
 
 
 def chassis_words(finding: Finding | None) -> str:

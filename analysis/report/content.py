@@ -6,19 +6,20 @@ state the same.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import metadata
 from typing import Any
 
+from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
 from analysis.report import advice, drawn, matrix
 from analysis.report.plots import Cell, Plot
-from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, slug
+from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
 from analysis.table import MeterInfo, Radio, Session
 from drivers.reading import UNITS, Quantity
-from drivers.units import show
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +48,7 @@ class FindingItem:
     evidence: tuple[str, ...]
     missing: tuple[str, ...]
     advice: str
+    further: tuple[tuple[str, str], ...]  #: what this kind of finding tells beside its value
     states: tuple[StateRow, ...]
 
 
@@ -85,6 +87,7 @@ class SessionItem:
     stage: str
     judged: bool
     statements: tuple[tuple[str, str], ...]
+    counts: str  #: readings by status, and what happened
     remarks: tuple[str, ...]
     files: tuple[FileItem, ...]
     version: str
@@ -118,6 +121,7 @@ class Content:
     level: Level
     fully_measured: bool
     headline: str
+    found: tuple[str, ...]  #: what the headline rests on
     answers: tuple[advice.Answer, ...]
     actions: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
@@ -154,7 +158,7 @@ def build_content(
         supply: the transformer's computation, with the keys of `supply --json`.
         comparisons: results of comparisons, with the keys of `compare --json`.
         since: show sessions from this day (YYYY-MM-DD) on only.
-        earlier: what was found on the stage before, for the side by side; without it the highest readings stand there.
+        earlier: what was found on the stage before, for the side by side; without it that stage is judged here.
     """
     shown = tuple(session for session in radio.sessions if not since or session.start[:10] >= since[:10])
     judged = tuple(session for session in shown if session.name in assessment.sessions) or shown[-1:]
@@ -164,6 +168,7 @@ def build_content(
     return Content(
         title=plain(radio.card.title), id=radio.card.id, level=assessment.level,
         fully_measured=assessment.fully_measured, headline=advice.headline(assessment),
+        found=advice.found(assessment),
         answers=advice.answers(radio, assessment, supply), actions=advice.actions(assessment),
         facts=_facts(radio, assessment, shown, since, date), notes=plain(radio.card.notes, NOTE, lines=True),
         columns=columns, matrix=table,
@@ -198,10 +203,13 @@ def _facts(
 def _finding(finding: Finding, at: int) -> FindingItem:
     states = tuple(
         StateRow(
-            state=matrix.state_words(state), value=matrix.state_value(state),
-            guard=show(state.loading_guard, "V") if state.loading_guard else "–", outcome=matrix.outcome_words(state),
-        ) for state in finding.states
-    )  # fmt: skip
+            state=matrix.state_words(state),
+            value=matrix.state_value(state),
+            guard=rounded(state.loading_guard, "V") if state.loading_guard else "–",
+            outcome=matrix.outcome_words(state),
+        )
+        for state in finding.states
+    )
     limit = exactly(finding.limit, finding.unit or "") if finding.limit is not None else ""
     return FindingItem(
         anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level,
@@ -210,8 +218,20 @@ def _finding(finding: Finding, at: int) -> FindingItem:
         limit=limit, source=plain(finding.limit_source, 400), raised=finding.limit_changed_by_user,
         evidence=tuple(evidence(entry) for entry in finding.evidence[:40]),
         missing=tuple(plain(text, 300) for text in finding.missing), advice=plain(finding.advice, SENTENCE),
-        states=states,
+        further=_further(finding), states=states,
     )  # fmt: skip
+
+
+def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
+    found = []
+    for key, name, unit in (("low", "At least", "A"), ("high", "At most", "A")):
+        value = finding.extra.get(key)
+        if isinstance(value, (int, float)):
+            found.append((name, rounded(float(value), unit)))
+    for key, name in (("kind", "Kind"), ("pin", "Pin"), ("runner_up", "Next likely")):
+        if finding.extra.get(key) is not None:
+            found.append((name, plain(finding.extra[key], 40)))
+    return tuple(found)
 
 
 _ISOLATION = {
@@ -270,9 +290,28 @@ def _session(session: Session, judged: bool) -> SessionItem:
         name=plain(session.name), begun=moment(session.start),
         closed=f"{closed}; {len(frame):,} readings over {duration(length)}", stage=plain(session.stage) or "not named",
         judged=judged, statements=tuple(_statement(key, value) for key, value in sorted(statements.items())),
-        remarks=tuple(plain(text, 300) for text in session.remarks), files=_files(session),
+        counts=_counts(session), remarks=tuple(plain(text, 300) for text in session.remarks), files=_files(session),
         version=plain(session.program_version, 40),
     )  # fmt: skip
+
+
+def _counts(session: Session) -> str:
+    """Readings by status, then events other than the ordinary ones, by kind."""
+    frame = session.readings
+    statuses = Counter({str(word): int(count) for word, count in frame["status"].value_counts().items() if count})
+    events = Counter(event.kind for event in session.events if event.kind not in _ORDINARY)
+    parts = ["Readings: " + _tally(statuses) if statuses else "No readings"]
+    parts += ["events: " + _tally(events)] if events else ["no gap, fault or alarm noted"]
+    return "; ".join(parts) + "."
+
+
+#: Events that every sitting has.
+_ORDINARY = ("start", "tag", "take", "note", "end", "skip")
+
+
+def _tally(counts: Counter[str]) -> str:
+    shown = sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:12]
+    return ", ".join(f"{count:,} {plain(word, 30)}" for word, count in shown)
 
 
 def _statement(key: str, value: object) -> tuple[str, str]:
@@ -307,19 +346,17 @@ def _versions(sessions: Sequence[Session]) -> tuple[str, ...]:
 
 def _comparison(radio: Radio, assessment: Assessment, earlier: Assessment | None) -> Comparison | None:
     """The latest stage beside the one before it, or None where there is one stage only."""
-    stages = list(dict.fromkeys(session.stage for session in radio.sessions))
-    others = [stage for stage in stages if stage != radio.stage]
+    others = [stage for stage in dict.fromkeys(session.stage for session in radio.sessions) if stage != radio.stage]
     if not others:
         return None
     before = others[-1]
-    if earlier is not None:
-        rows = matrix.judged_changes(earlier, assessment)
-        note = "Values by the same rules of reading a session back, without a burden across the meter."
-    else:
-        rows = matrix.highest_changes(radio, before)
-        note = "Highest reading without a burden in each state: a plain measure, not judged."
-    changes = tuple(Change(state=state, before=old, after=new) for state, old, new in rows)
+    if earlier is None:
+        sessions = tuple(session for session in radio.sessions if session.stage == before)
+        earlier = assess(Radio(card=radio.card, sessions=sessions, burdens=radio.burdens))
+    changes = tuple(
+        Change(state=state, before=old, after=new) for state, old, new in matrix.changes(earlier, assessment)
+    )
     return Comparison(
-        before=plain(before) or "stage not named", after=plain(radio.stage) or "stage not named", note=note,
-        rows=changes,
+        before=plain(before) or "stage not named", after=plain(radio.stage) or "stage not named",
+        note="Values without a burden across the meter, by the same rules of reading a session back.", rows=changes,
     )  # fmt: skip

@@ -43,14 +43,14 @@ def plots(
 
 
 def _traces(radio: Radio, judged: Sequence[Session], assessment: Assessment) -> list[TracePlot]:
-    limit = touch_limits(strict=radio.card.limits.strict, own=radio.card.limits.own()).voltage_ac
-    lines = ((f"limit {exactly(limit.value, 'V')} AC", limit.value),)
+    touch = touch_limits(strict=radio.card.limits.strict, own=radio.card.limits.own())
+    limits = {"AC": touch.voltage_ac.value, "DC": touch.voltage_dc.value}
     levels = {point: ORDER.index(finding.level) for point, finding in touch_findings(assessment).items()}
     by_level = sorted(radio.card.points, key=lambda point: (point != "chassis", levels.get(point, len(ORDER))))
     found: list[TracePlot] = []
     for session in reversed(judged):
         for point in by_level[:2]:
-            plot = series.trace(session, point, key=f"volts-{len(found) + 1}", limits=lines)
+            plot = series.trace(session, point, key=f"volts-{len(found) + 1}", limits=limits)
             if plot is not None and len(found) < TRACES:
                 found.append(plot)
     return found
@@ -76,23 +76,24 @@ def _loads(judged: Sequence[Session], supply: Mapping[str, Any] | None) -> LoadP
 
 
 def _load_line(judged: Sequence[Session], supply: Mapping[str, Any]) -> LoadLinePlot | None:
-    off, on = _number(supply.get("off_load_V")), _number(supply.get("on_load_V"))
-    design, resistance = _number(supply.get("design_current_A")), _number(supply.get("winding_resistance_ohm"))
-    points = series.load_points(judged)
-    largest = max((amps for _, amps, _ in points), default=design or 0.0)
-    if resistance is None and off is not None and on is not None and largest > 0:
-        resistance = (off - on) / largest
-    if off is None or resistance is None or resistance < 0 or not (design or largest):
+    """Straight between the volts without load and at the largest load; else by the winding's resistance."""
+    off, on, amps = (_number(supply.get(key)) for key in ("off_load_V", "on_load_V", "design_current_A"))
+    winding, factor = _number(supply.get("winding_resistance_ohm")), _number(supply.get("true_rms_factor"))
+    if off is None or amps is None or amps <= 0 or (on is None and winding is None):
         return None
-    amps = design or largest
-    working = (amps, off - resistance * amps)
+    resistance = (off - on) / amps if on is not None else (winding or 0.0) * (factor or 1.0)
+    volts = off - resistance * amps
+    how = "straight through the volts without load and at the largest load"
+    if on is None:
+        how = f"open-circuit volts less current times the winding’s {rounded(winding or 0.0, 'Ohm')}"
+    true = f" True RMS is {factor:.3g} × the current shown." if factor and factor != 1 else ""
     return LoadLinePlot(
         key="load-line", title="Load line of the auxiliary transformer", open_volts=off, resistance=resistance,
-        working=working, measured=tuple(points),
-        alt=f"Secondary volts fall from {rounded(off, 'V')} without load along {rounded(resistance, 'Ohm')} to "
-            f"{rounded(working[1], 'V')} at the design current of {rounded(working[0], 'A')}.",
-        caption=f"Line: open-circuit volts less current times the winding’s {rounded(resistance, 'Ohm')}. "
-                "Square: working point at the design current. Circles: measured.",
+        working=(amps, volts), measured=tuple(series.load_points(judged)),
+        alt=f"Secondary volts fall from {rounded(off, 'V')} without load to {rounded(volts, 'V')} at the design "
+            f"current of {rounded(amps, 'A')}.",
+        caption=f"Line: {how}, at nominal mains. Square: working point at the design current. Circles: means of what "
+                f"was measured.{true}",
     )  # fmt: skip
 
 

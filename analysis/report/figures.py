@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import io
 import math
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -55,12 +56,15 @@ def _styled() -> Iterator[None]:
         yield
 
 
+@lru_cache(maxsize=32)  # page and print show the same pictures
 def draw(plot: Plot) -> str:
     """One picture as an SVG document; ids begin with the plot's key."""
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    with _styled():
+    with _styled(), warnings.catch_warnings():
+        # Text stays text: letters that the measuring face lacks are the viewer's to draw, and no fault.
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")
         figure = Figure(layout="constrained")
         FigureCanvasSVG(figure)
         _DRAWERS[type(plot)](figure, plot)
@@ -79,7 +83,8 @@ def _limit_line(axes: Axes, value: float, words: str, *, below: bool = False) ->
 def _matrix(figure: Figure, plot: MatrixPlot) -> None:
     rows, columns = len(plot.rows), len(plot.columns)
     figure.set_size_inches(6.7, 0.62 + 0.46 * rows)
-    axes = figure.add_subplot()
+    figure.set_layout_engine("none")  # the grid is its own layout
+    axes = figure.add_axes((0.005, 0.005, 0.99, 0.99))
     axes.set_xlim(-1.35, columns)
     axes.set_ylim(rows, -0.95)
     axes.axis("off")
@@ -87,7 +92,7 @@ def _matrix(figure: Figure, plot: MatrixPlot) -> None:
         axes.text(at + 0.5, -0.58, f"Plug way {plug or '–'}"[:20], ha="center", va="center", weight="bold")
         axes.text(at + 0.5, -0.22, f"switch {switch or '–'}"[:20], ha="center", va="center", color=MUTED)
     for row, (point, level, cells) in enumerate(plot.rows):
-        axes.text(-1.33, row + 0.36, _short(point, 18), va="center", weight="bold")
+        axes.text(-1.33, row + 0.36, _short(point, 16), va="center", weight="bold")
         axes.text(-1.33, row + 0.7, level, va="center", color=MUTED, fontsize=6.5)
         for at, cell in enumerate(cells):
             _cell(axes, at, row, cell)
@@ -127,7 +132,7 @@ def _trace(figure: Figure, plot: TracePlot) -> None:
     peak = max((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
     least = min((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
     top = 1.42 * max([peak, *(value for _, value in plot.limits)])
-    axes.set_ylim(min(0.0, 1.1 * least), top)
+    axes.set_ylim(min(0.0, 1.1 * min([least, *(value for _, value in plot.limits)])), top)
     for words, value in plot.limits:
         _limit_line(axes, value, words)
     if plot.over_range:
@@ -196,25 +201,24 @@ def _loads(figure: Figure, plot: LoadPlot) -> None:
 
 def _load_line(figure: Figure, plot: LoadLinePlot) -> None:
     axes = figure.add_subplot()
-    most = max([*(a for _, a, _ in plot.measured), *plot.working[:1]] if plot.working else [1.0])
+    most = max([*(a for _, a, _ in plot.measured), plot.working[0]])
     scale, unit = _prefix(most)
     reach = 1.25 * most
     axes.plot([0, reach * scale], [plot.open_volts, plot.open_volts - plot.resistance * reach], color=light("fig-one"),
-              label="computed from the winding’s resistance")  # fmt: skip
+              label="load line")  # fmt: skip
     if plot.measured:
         axes.plot([a * scale for _, a, _ in plot.measured], [v for _, _, v in plot.measured], "o", markersize=6,
                   color=light("fig-two"), markerfacecolor=light("fig-face"), label="measured, by load")  # fmt: skip
         for name, a, v in plot.measured:
             axes.annotate(name, (a * scale, v), xytext=(6, 5), textcoords="offset points", fontsize=7, color=MUTED)
-    if plot.working:
-        amps, volts = plot.working[0] * scale, plot.working[1]
-        axes.plot([amps], [volts], "s", color=INK, markersize=6, label="working point")
-        axes.plot([amps, amps, 0], [0, volts, volts], ":", color=INK, linewidth=0.8)
+    amps, volts = plot.working[0] * scale, plot.working[1]
+    axes.plot([amps], [volts], "s", color=INK, markersize=6, label="working point")
+    axes.plot([amps, amps, 0], [0, volts, volts], ":", color=INK, linewidth=0.8)
     seen = [plot.open_volts, plot.open_volts - plot.resistance * reach, *(v for _, _, v in plot.measured)]
     room = 0.15 * (max(seen) - min(seen) or max(seen))
     axes.set_ylim(max(0.0, min(seen) - room), max(seen) + room)
     axes.set_xlim(left=0)
-    axes.set_xlabel(f"secondary current [{unit}, true RMS]")
+    axes.set_xlabel(f"secondary current [{unit}, as the ammeter showed it]")
     axes.set_ylabel("secondary [V RMS]")
     axes.legend(loc="lower left")
 

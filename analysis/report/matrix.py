@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level, Outcome, StateOutcome
 from analysis.report.plots import Cell, MatrixPlot
-from analysis.report.series import highest_by_state
 from analysis.report.text import amount, exactly, plain
 from analysis.table import Radio
-from drivers.units import show
 
 #: Points in one picture: more would not fit on a page.
 ROWS = 14
@@ -128,34 +124,17 @@ def highest(finding: Finding, plug: str) -> StateOutcome | None:
     return max(states, key=lambda s: (s.overload, abs(s.value or 0.0)), default=None)
 
 
-def judged_changes(old: Assessment, new: Assessment) -> list[tuple[str, str, str]]:
-    """Each state with its value in two assessments."""
-    values = [_by_state(assessment) for assessment in (old, new)]
-    return _changes(values[0], values[1])
+def changes(old: Assessment, new: Assessment) -> list[tuple[str, str, str]]:
+    """Each state that either assessment has a value for, with its value in both."""
+    before, after = _by_state(old), _by_state(new)
+    names = dict.fromkeys([*before, *after])
+    return [(name, before.get(name, "not measured"), after.get(name, "not measured")) for name in names]
 
 
 def _by_state(assessment: Assessment) -> dict[str, str]:
     return {
-        f"{plain(point, 60)}: {state_words(state)}{_COUPLINGS.get(state.coupling, '') and ', '}"
-        f"{_COUPLINGS.get(state.coupling, '')}": state_value(state)
-        for point, finding in touch_findings(assessment).items() for state in finding.states if state.burden is None
+        f"{plain(point, 60)}: {state_words(state)}, {_COUPLINGS.get(state.coupling, 'coupling not told')}":
+            state_value(state)
+        for point, finding in touch_findings(assessment).items() for state in finding.states
+        if state.burden is None and (state.value is not None or state.overload)
     }  # fmt: skip
-
-
-def highest_changes(radio: Radio, before: str) -> list[tuple[str, str, str]]:
-    """Each state with its highest reading in an earlier and in the latest stage."""
-    earlier = [session for session in radio.sessions if session.stage == before]
-    sides = [_highest_words(highest_by_state(part, radio.card.points)) for part in (earlier, radio.judged)]
-    return _changes(sides[0], sides[1])
-
-
-def _highest_words(values: dict[tuple[str, str, str], float]) -> dict[str, str]:
-    return {
-        f"{plain(point, 60)}: plug {plain(plug, 20) or '–'}, switch {plain(switch, 20) or '–'}": show(value, "V")
-        for (point, plug, switch), value in values.items()
-    }
-
-
-def _changes(old: dict[str, str], new: dict[str, str]) -> list[tuple[str, str, str]]:
-    names: Iterable[str] = dict.fromkeys([*old, *new])
-    return [(name, old.get(name, "not measured"), new.get(name, "not measured")) for name in names]

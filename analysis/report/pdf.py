@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.report.content import Content
 from analysis.report.palette import PAGE, SIGNAL
+from analysis.report.text import plain
 
 if TYPE_CHECKING:
     from typst import Compiler
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
 #: A run of this many characters without a space gets places where a line may break.
 _LONG = re.compile(r"\S{32,}")
-_EVERY = 16
+_EVERY = 8
 _ISOLATE, _END = "\u2068", "\u2069"
 
 
@@ -32,12 +33,13 @@ def render_pdf(content: Content, paper: str = "a4") -> bytes:
     """The report as PDF, on `a4` or `letter`. Raises: ValueError: another paper."""
     from analysis.report.figures import draw
 
+    _size(paper)
     plots = [*content.matrix_plots, *content.plots]
     pictures = {plot.key: {"svg": draw(plot), "alt": _set(plot.alt)} for plot in plots}
     data = {name: _ready(getattr(content, name)) for name in content.__dataclass_fields__ if name not in _DRAWN}
     for name in _DRAWN:
         data[name] = [_about(plot) for plot in getattr(content, name)]
-    return _typeset("report.typ", data | {"pictures": pictures}, paper)
+    return _typeset("report.typ", data | {"pictures": pictures, "running": _set(plain(content.title, 60))}, paper)
 
 
 def render_card_pdf(content: Content, paper: str = "a4") -> bytes:
@@ -69,16 +71,22 @@ def _set(text: str) -> str:
     return f"{_ISOLATE}{text}{_END}" if turned or "\u200f" in text or "\u061c" in text else text
 
 
-def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes:
+def _size(paper: str) -> str:
     if paper not in PAPERS:
         raise ValueError(f"unknown paper {paper!r}: expected one of {', '.join(PAPERS)}")
+    return PAPERS[paper]
+
+
+def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes:
     colours = {role: pair[0] for role, pair in PAGE.items()}
-    told = json.dumps(data | {"paper": PAPERS[paper], "colours": colours, "signals": SIGNAL}, ensure_ascii=False)
+    told = json.dumps(data | {"paper": _size(paper), "colours": colours, "signals": SIGNAL}, ensure_ascii=False)
     folder = resources.files("analysis.report") / "templates"
     source = "\n".join((folder / name).read_text("utf-8") for name in ("sheet.typ", template))
     lacking = not set(told) <= _letters() | set("\n\u200b\u200e\u200f\u061c\u2068\u2069")
     compiler = _compiler(lacking)
-    made = compiler.compile(input=source.encode(), format="pdf", sys_inputs={"data": told}, timestamp=0)
+    made = compiler.compile(
+        input=source.encode(), format="pdf", sys_inputs={"data": told}, timestamp=0, pdf_standards="ua-1"
+    )
     if not isinstance(made, bytes):
         raise TypeError(f"the typesetter gave {type(made).__name__}: expected bytes")
     return made
@@ -92,7 +100,7 @@ def _compiler(system_fonts: bool) -> Compiler:
     import typst
 
     faces = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    return typst.Compiler(input=b"", font_paths=[str(faces)], ignore_system_fonts=not system_fonts)
+    return typst.Compiler(input=b"", font_paths=typst.Fonts(system_fonts, True, [str(faces)]))
 
 
 @cache

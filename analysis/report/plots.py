@@ -86,8 +86,8 @@ class LoadLinePlot(Plot):
     """The auxiliary transformer's secondary: volts against current."""
 
     open_volts: float
-    resistance: float  #: [Ω]
-    working: tuple[float, float] | None  #: [A], [V]
+    resistance: float  #: fall of volts with the current shown [Ω]
+    working: tuple[float, float]  #: [A], [V]
     measured: tuple[tuple[str, float, float], ...] = ()  #: load, [A], [V]
 
 

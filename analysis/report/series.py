@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,9 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 Ints = np.ndarray[Any, np.dtype[np.int64]]
 #: Stretches of time that a picture can tell apart: 17 cm at 150 lines an inch and a little less. Source: own choice.
 BINS = 800
+#: Beyond this a number is no volts, amperes or seconds of any bench, and a picture with it would show nothing else.
+#: Source: own choice.
+DRAWABLE = 1e9
 #: The loads that the board goes through, in order; others follow in the order of the alphabet.
 LOADS = ("none", "idle", "pairing", "playing", "loudest", "cold", "hot")
 
@@ -75,17 +79,31 @@ def burden_words(text: str) -> str:
         return plain(text, 20)
 
 
+def _is(frame: pd.DataFrame, column: str, word: str) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    return (frame[column] == word).to_numpy()
+
+
+#: The columns that a point's picture needs: a million rows of all the others would be copied for nothing.
+_NEEDED = ["elapsed_s", "value", "status", "meter", "coupling", "plug", "switch", "burden"]
+
+
 def point_rows(session: Session, point: str) -> pd.DataFrame:
     """Rows of volts at a point."""
     frame = session.readings
-    return frame[(frame["point"] == point).to_numpy() & (frame["quantity"] == "voltage").to_numpy()]
+    return frame.loc[_is(frame, "point", point) & _is(frame, "quantity", "voltage"), _NEEDED]
 
 
-def trace(session: Session, point: str, *, key: str, limits: tuple[tuple[str, float], ...]) -> TracePlot | None:
-    """A point's volts against time in one session, or None where there is nothing to draw."""
+def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]) -> TracePlot | None:
+    """A point's volts against time in one session, or None where there is nothing to draw.
+
+    Args:
+        limits: for AC and DC [V]; the line of one that was not read is left out.
+    """
     rows = point_rows(session, point)
-    usable = rows["status"].isin(["ok", "overload"]).to_numpy()
-    rows = rows[usable].sort_values("elapsed_s", kind="stable")
+    usable = (_is(rows, "status", "ok") | _is(rows, "status", "overload")) & drawable(rows["elapsed_s"])
+    rows = rows if usable.all() else rows[usable]
+    if not rows["elapsed_s"].is_monotonic_increasing:
+        rows = rows.sort_values("elapsed_s", kind="stable")
     if rows.empty:
         return None
     over = (rows["status"] == "overload").to_numpy()
@@ -96,14 +114,28 @@ def trace(session: Session, point: str, *, key: str, limits: tuple[tuple[str, fl
     words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
     if over.any():
         words.append(f"{int(over.sum()):,} readings over range")
+    lines = _limit_lines(rows, limits)
     alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}; {len(takes)} takes."
     return TracePlot(
-        key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(limits),
+        key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(lines),
         caption=f"Session {plain(session.name)}: {len(rows):,} readings."
                 + (" Points: takes with ± U." if takes else ""),
         traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for name, t, v in traces),
-        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=limits,
+        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=lines,
     )  # fmt: skip
+
+
+def _limit_lines(rows: pd.DataFrame, limits: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
+    """The limits of what was read; that for DC on both sides of zero where a reading was below it."""
+    direct = (rows["coupling"] == "dc").to_numpy()
+    found = []
+    if not direct.all():
+        found.append((f"limit {exactly(limits['AC'], 'V')} AC", limits["AC"]))
+    if direct.any():
+        found.append((f"limit {exactly(limits['DC'], 'V')} DC", limits["DC"]))
+        if (finite(rows["value"])[direct] < 0).any():
+            found.append((f"limit −{exactly(limits['DC'], 'V')} DC", -limits["DC"]))
+    return tuple(found)
 
 
 def _limit_words(limits: tuple[tuple[str, float], ...]) -> str:
@@ -124,7 +156,7 @@ def _traces(rows: pd.DataFrame, over: Any, times: Floats) -> list[tuple[str, Flo
         own = np.flatnonzero(kinds == kind)
         stretch = np.zeros(len(own), dtype=np.int64)
         stretch[1:] = np.cumsum((np.diff(tags[own]) != 0) | (np.diff(over[own].astype(np.int64)) != 0))
-        drawn = ~over[own] & np.isfinite(values[own])
+        drawn = ~over[own] & (np.abs(values[own]) < DRAWABLE)
         if drawn.any():
             first = rows.iloc[own[0]]
             coupling = {"ac": "AC", "dc": "DC", "acdc": "AC+DC"}.get(str(first["coupling"]), "coupling not told")
@@ -152,60 +184,57 @@ def takes_at(session: Session, point: str) -> list[Take]:
     found = []
     for entry in session.takes:
         rows = session.readings.iloc[entry.first : entry.last + 1]
-        rows = rows[(rows["meter"] == entry.meter).to_numpy()]
-        if entry.quantity == "voltage" and entry.value is not None and len(rows) and rows["point"].iloc[-1] == point:
-            u = rows["u"].median()
-            moment = float(rows["elapsed_s"].iloc[-1])
-            found.append(Take(elapsed=moment, value=entry.value, expanded=None if pd.isna(u) else 2 * float(u)))
+        rows = rows[(rows["meter"] == entry.meter).to_numpy() & (rows["status"] == "ok").to_numpy()]
+        if entry.quantity != "voltage" or entry.value is None or rows.empty or rows["point"].iloc[-1] != point:
+            continue
+        moment = float(rows["elapsed_s"].iloc[-1])
+        if abs(entry.value) < DRAWABLE and abs(moment) < DRAWABLE:
+            found.append(Take(elapsed=moment, value=entry.value, expanded=_expanded(rows["u"])))
     return found
+
+
+def drawable(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Which numbers a picture can show; unknown is none."""
+    return np.asarray(np.abs(finite(column)) < DRAWABLE)
+
+
+def _expanded(column: pd.Series[Any]) -> float | None:
+    """U of a typical reading, or None where no accuracy line applies."""
+    u = float(column.median()) if len(column) else math.nan
+    return 2 * u if 0 < u < DRAWABLE else None
 
 
 def load_bars(sessions: Sequence[Session]) -> list[LoadBar]:
     """Amperes of the auxiliary transformer's secondary, by load."""
-    frames = [_secondary(session, "current") for session in sessions]
-    frames = [frame for frame in frames if not frame.empty]
-    if not frames:
-        return []
-    rows = pd.concat([frame.assign(load=frame["load"].astype(str)) for frame in frames])
     bars = []
-    for load, part in rows.groupby("load", sort=False):
-        u = part["u"].median()
+    for load, parts in _secondary(sessions, "current").items():
+        values = np.concatenate([finite(part["value"]) for part in parts])
         bars.append(LoadBar(
-            load=plain(load, 40) or "load not tagged", mean=float(part["value"].mean()), low=float(part["value"].min()),
-            high=float(part["value"].max()), expanded=None if pd.isna(u) else 2 * float(u), count=len(part),
+            load=plain(load, 40) or "load not tagged", mean=float(values.mean()), low=float(values.min()),
+            high=float(values.max()), expanded=_expanded(pd.concat([part["u"] for part in parts])), count=len(values),
         ))  # fmt: skip
     return sorted(bars, key=lambda bar: (LOADS.index(bar.load) if bar.load in LOADS else len(LOADS), bar.load))
 
 
-def _secondary(session: Session, quantity: str) -> pd.DataFrame:
-    frame = session.readings
-    wanted = (frame["point"] == "secondary") & (frame["quantity"] == quantity) & (frame["status"] == "ok")
-    return frame.loc[wanted.to_numpy(), ["load", "value", "u"]]
+def _secondary(sessions: Sequence[Session], quantity: str) -> dict[str, list[pd.DataFrame]]:
+    """The secondary's usable readings of a quantity, by load."""
+    found: dict[str, list[pd.DataFrame]] = {}
+    for session in sessions:
+        frame = session.readings
+        usable = _is(frame, "point", "secondary") & _is(frame, "quantity", quantity) & _is(frame, "status", "ok")
+        rows = frame.loc[usable, ["load", "value", "u"]]
+        rows = rows[drawable(rows["value"])]
+        for load in rows["load"].unique():
+            found.setdefault(str(load), []).append(rows[_is(rows, "load", str(load))])
+    return found
 
 
 def load_points(sessions: Sequence[Session]) -> list[tuple[str, float, float]]:
     """Mean amperes and volts of the secondary for each load that has both; the load `none` stands for no amperes."""
-    means: dict[str, dict[str, float]] = {}
-    for quantity in ("current", "voltage"):
-        frames = [_secondary(session, quantity).assign(load=lambda f: f["load"].astype(str)) for session in sessions]
-        rows = pd.concat(frames) if frames else pd.DataFrame({"load": [], "value": []})
-        means[quantity] = {str(load): float(value) for load, value in rows.groupby("load")["value"].mean().items()}
-    amperes, volts = means["current"], means["voltage"]
+    amperes, volts = (
+        {load: float(pd.concat(parts)["value"].mean()) for load, parts in _secondary(sessions, quantity).items()}
+        for quantity in ("current", "voltage")
+    )
     if "none" in volts:
         amperes.setdefault("none", 0.0)
     return [(plain(load, 40), amperes[load], volts[load]) for load in sorted(amperes) if load in volts]
-
-
-def highest_by_state(sessions: Sequence[Session], points: Sequence[str]) -> dict[tuple[str, str, str], float]:
-    """The highest reading without a burden in each point, plug and switch: no judgement, the same measure for any."""
-    found: dict[tuple[str, str, str], float] = {}
-    for session in sessions:
-        for point in points:
-            rows = point_rows(session, point)
-            rows = rows[(rows["status"] == "ok").to_numpy() & (rows["burden"] == "").to_numpy()]
-            rows = rows[(rows["coupling"] != "dc").to_numpy()]
-            for plug, switch in rows[["plug", "switch"]].drop_duplicates().itertuples(index=False):
-                part = rows[(rows["plug"] == plug).to_numpy() & (rows["switch"] == switch).to_numpy()]
-                state, value = (point, str(plug), str(switch)), float(part["value"].max())
-                found[state] = max(value, found.get(state, value))
-    return found

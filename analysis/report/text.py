@@ -49,7 +49,9 @@ def slug(text: str) -> str:
 def moment(stamp: str, *, clock: bool = True) -> str:
     """An RFC 3339 time for a person, in UTC; text that is no time comes back as it is."""
     try:
-        found = datetime.fromisoformat(stamp).astimezone(UTC)
+        found = datetime.fromisoformat(stamp)
+        # A bare date or time is taken as it stands: where the report is made must change nothing in it.
+        found = found.replace(tzinfo=UTC) if found.tzinfo is None else found.astimezone(UTC)
     except (ValueError, OverflowError):
         return plain(stamp, 40)
     months = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",

@@ -114,6 +114,7 @@ class Scpi(Part, frozen=True, kw_only=True, tag_field="family", tag="scpi"):
     read: str = "READ?"
     fallback: str = ""  #: if `read` is unknown to the instrument; empty: MEAS:VOLT:AC? and its like
     samples: int = 1  #: readings for one query, as SAMP:COUN
+    verify: str = ""  #: e.g. FUNC?: asked after each reading, which counts only if the answer is as after setting up
     identify: bool = True
     remote: str = ""  #: e.g. SYST:REM, only where the instrument wants it on RS-232
     clear: str = ""  #: byte for device clear on a serial line, e.g. \\x03

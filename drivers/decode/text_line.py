@@ -112,7 +112,7 @@ class TextLineDecoder:
         # An entry for any channel gives what the line leaves out; one for this channel says what it must be.
         loose = channel not in table.channels and unit != ""
         found = _quantity(said, None if loose else field, known[1] if known else "")
-        if isinstance(found, str):
+        if not isinstance(found, Quantity):  # a Quantity is text too
             return found
         if known and known[1] != UNITS[found]:
             return f"unit {written} where {found.value} was expected"

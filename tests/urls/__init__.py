@@ -1,0 +1,1 @@
+"""Ports that only tests know."""
