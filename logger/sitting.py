@@ -5,16 +5,15 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import FrameType
-
-from drivers.meter import Batch, Meter
+from typing import Any
 
 from analysis.card import RadioCard
+from drivers.meter import Batch, Meter
 from drivers.reading import BenchError
 from logger.benchmeter import BenchMeter, unproved_links
 from logger.radio import Benchbook
@@ -134,7 +133,7 @@ class Sitting:
             raise
         self.recorder = Recorder(
             self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
-            listener=listener, count=plan.count, until=plan.seconds,
+            listener=listener, count=plan.count, until=plan.seconds, in_order=all(map(_unhurried, plan.meters)),
         )  # fmt: skip
         self._begin(opened)
 
@@ -175,16 +174,17 @@ class Sitting:
         Raises: SittingError: the session could not be closed on the disk.
         """
         ended = "done"
-        self.recorder.start()
-        try:
-            with _ended_by_signals():
+        with _Signals() as signals:
+            try:
+                self.recorder.start()
                 if wait is not None:
                     wait(self)
                 else:
                     self.wait()
-        except KeyboardInterrupt:
-            ended = "interrupted by the user"
-        return self._end(ended)
+                signals.closing = True  # within the try: from here on no signal can come between
+            except KeyboardInterrupt:
+                ended = "interrupted by the user"
+            return self._end(ended)
 
     def wait(self) -> None:
         """Wait until no meter is being read any more."""
@@ -196,35 +196,56 @@ class Sitting:
         recorder.stop()
         recorder.note("end", {"reason": reason})
         recorder.finish()
+        unwritten = recorder.unwritten
         recorded = max(recorder.latest, 0.0)
         at = self.writer.header.start + timedelta(seconds=recorded) if self.plan.start else now_utc()
         try:
-            self.writer.close(at)
+            self.writer.close(at, unwritten=unwritten)
         except OSError as exc:
+            kept = self.writer.folder.is_dir()
+            left = "it stays readable as an interrupted one" if kept else "its folder is gone"
             raise SittingError(
-                f"The session could not be closed: {exc.strerror or exc}; it stays readable as an interrupted one.",
-                f"Folder {self.writer.folder}.", "Make room, then run 'chassislog mend' on it.",
+                f"The session could not be closed: {exc.strerror or exc}; {left}.", f"Folder {self.writer.folder}.",
+                "Make room, then run 'chassislog mend' on it." if kept else "",
             ) from exc  # fmt: skip
+        if recorder.counters.disk and not unwritten:
+            raise SittingError(
+                f"The disk refused for a time: {recorder.counters.disk}.", f"Folder {self.writer.folder}.",
+                "Run 'chassislog check' on it.",
+            )  # fmt: skip
         return Outcome(
             folder=self.writer.folder, counters=recorder.counters, lost=tuple(sorted(recorder.lost)),
-            unwritten=recorder.unwritten,
+            unwritten=unwritten,
         )  # fmt: skip
 
 
-@contextmanager
-def _ended_by_signals() -> Iterator[None]:
-    """A closed terminal window or a plain kill ends the sitting as Ctrl-C does."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
+def _unhurried(meter: BenchMeter) -> bool:
+    """Whether it plays a wire log without waiting."""
+    return meter.port.startswith("replay://") and "speed=0" in meter.port.partition("?")[2].split("&")
 
-    def interrupt(_number: int, _frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
 
-    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before = {number: signal.signal(number, interrupt) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
+class _Signals:
+    """A closed terminal window or a plain kill ends the sitting as Ctrl-C does.
+
+    The first signal raises KeyboardInterrupt in the main thread, unless `closing` is set; later ones do nothing.
+    """
+
+    def __init__(self) -> None:
+        self.closing = False
+        self._before: dict[int, Any] = {}
+
+    def __enter__(self) -> _Signals:
+        if threading.current_thread() is threading.main_thread():
+            names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+            for number in [getattr(signal, name) for name in names if hasattr(signal, name)]:
+                self._before[number] = signal.signal(number, self._arrived)
+        return self
+
+    def _arrived(self, _number: int, _frame: FrameType | None) -> None:
+        if not self.closing:
+            self.closing = True
+            raise KeyboardInterrupt
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
             signal.signal(number, handler)
