@@ -5,12 +5,13 @@ from __future__ import annotations
 import queue
 from collections.abc import Callable
 
-from drivers.accuracy import with_uncertainty
-from drivers.decode.typed import Question, parse_typed
-from drivers.meter import Batch
+import msgspec
 
+from drivers.accuracy import Accuracies
+from drivers.decode.typed import read
+from drivers.meter import Batch
 from drivers.profile import Profile
-from drivers.reading import Quantity, Reading
+from drivers.reading import Coupling, Quantity, Reading
 
 
 class TypedMeter:
@@ -20,23 +21,35 @@ class TypedMeter:
         self.role, self.profile = role, profile
         self.finished = False
         self.identity = ""
+        self.expected: tuple[Quantity, Coupling] | None = None  #: what a plan asks for just now
         self._clock = clock
+        self._fit = Accuracies.of(profile).fit
         self._lines: queue.Queue[Reading] = queue.Queue()
-        self._last: dict[Quantity, float] = {}
-        self._doubted = ""
+        self._last: dict[tuple[Quantity, Coupling], float] = {}
+        self._doubted: tuple[str, Reading] | None = None
 
     def type(self, line: str) -> str:
         """Take one line; the answer is empty, or a question for the user. The same doubted line again is taken."""
-        result = parse_typed(line, elapsed=self._clock(), last=self._last, sure=line == self._doubted)
-        if isinstance(result, Question):
-            self._doubted = line if result.may_insist else ""
-            return result.text
-        self._doubted = ""
-        reading = with_uncertainty(result, self.profile)
+        doubted, self._doubted = self._doubted, None
+        if doubted is not None and line.strip() == doubted[0]:
+            self._take(msgspec.structs.replace(doubted[1], elapsed=self._clock()))
+            return ""
+        first = read(line, self._clock())
+        last = self._last.get((first.quantity, first.coupling)) if isinstance(first, Reading) else None
+        quantity, coupling = self.expected or (None, None)
+        result = read(line, self._clock(), quantity=quantity, coupling=coupling or None, last=last, fit=self._fit)
+        if isinstance(result, Reading):
+            self._take(result)
+            return ""
+        if result.reading is not None:
+            self._doubted = line.strip(), result.reading
+            return f"{result.text} If it is, type it once more."
+        return result.text
+
+    def _take(self, reading: Reading) -> None:
         if reading.value is not None:
-            self._last[reading.quantity] = reading.value
+            self._last[reading.quantity, reading.coupling] = reading.value
         self._lines.put(reading)
-        return ""
 
     def end(self) -> None:
         """No more lines will come."""
