@@ -25,8 +25,8 @@ class Item:
     role: str
     caution: str = ""
     tags: Mapping[str, str] = field(default_factory=dict)
-    place: Mapping[str, str] = field(default_factory=dict)  #: `plug switch socket burden load arrangement clip:ROLE ...`
-    rule: SettleRule = SettleRule()
+    place: Mapping[str, str] = field(default_factory=dict)  #: where everything has to be
+    rule: SettleRule = field(default_factory=SettleRule)
     above: float | None = None
     below: float | None = None
     needs: str = ""  #: id of another item
@@ -92,6 +92,7 @@ class Agenda:
         self._slots: list[Item | BurdenSlot] = []
         for each, steps in groupby(self._steps, key=_block):
             self._slots += self._block(each, list(steps))
+        self._chosen: dict[tuple[object, ...], Choice] = {}
         self.notes: dict[str, str] = {}  #: why no further burden is asked for, by point and state
 
     @property
@@ -205,7 +206,10 @@ class Agenda:
         }  # fmt: skip
         line = record.taken.get("proof-line")
         readings = StateReadings(alone=alone, loaded=loaded, mains=line.value if line is not None else None)
-        return self._burdening.choose(readings, self._box)
+        key = (state, *(id(settled) for settled in (alone, *loaded.values())), readings.mains)
+        if key not in self._chosen:
+            self._chosen[key] = self._burdening.choose(readings, self._box)
+        return self._chosen[key]
 
     def _burden_item(self, slot: BurdenSlot, plug: str, switch: str, choice: Choice) -> Item:
         assert choice.burden is not None

@@ -137,7 +137,7 @@ def _largest(state: StateReadings, box: BurdenBox, factor: float) -> Choice:
         refused.append(f"{burden.value}: {reason}")
     if refused:
         return Choice(burden=None, why="; ".join(refused))
-    return Choice(burden=None, why="the burden box has no smaller resistor" if box.burden else "the burden box is empty")
+    return Choice(burden=None, why="the box has no smaller resistor" if box.burden else "the burden box is empty")
 
 
 def _beyond(burden: Burden, volts: float, watts: float) -> str:

@@ -22,9 +22,11 @@ class SettleRule:
     counts: float = 3.0  #: of the display; the wider of the two holds
     wait: float = 1.0  #: a display can still show the state before for so long [s]
 
-    def band(self, value: float, resolution: float | None) -> float:
-        """Half width of the band round a value."""
-        return max(self.fraction * abs(value), self.counts * (resolution or 0.0))
+    def band(self, value: float, reading: Reading) -> float:
+        """Width of the band at a value; where one count is not known, the meter's uncertainty stands for the counts."""
+        counts = reading.u or 0.0 if reading.resolution is None else self.counts * reading.resolution
+        # A hair more, so that decimal steps in binary do not fall out of it.
+        return max(self.fraction * abs(value), counts) * (1 + 1e-9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +87,7 @@ class Settler:
         values = [reading.value for _, reading in self._kept if reading.value is not None]
         if not values:
             return True
-        return max(values) - min(values) <= 2 * self.rule.band(median(values), newest.resolution)
+        return max(values) - min(values) <= self.rule.band(max(map(abs, values)), newest)
 
     def _settled(self) -> Settled:
         newest = self._kept[-1][1]
@@ -94,7 +96,7 @@ class Settler:
         return Settled(
             quantity=newest.quantity, coupling=newest.coupling, unit=newest.unit, value=value,
             scatter=stdev(values) if len(values) > 1 else 0.0,
-            band=self.rule.band(value or 0.0, newest.resolution), resolution=newest.resolution, u=newest.u,
+            band=self.rule.band(value or 0.0, newest), resolution=newest.resolution, u=newest.u,
             range=newest.range, first=self._kept[0][0], last=self._kept[-1][0], elapsed=newest.elapsed,
         )  # fmt: skip
 

@@ -7,7 +7,7 @@ confirmed it, and a value counts only if every row of it arrived under the tags 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.reading import Coupling, Quantity, Reading, Status
@@ -44,9 +44,10 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SetTags:
-    """Put these tags in force, all of them."""
+    """Put these tags in force, all of them, for the rows of one meter; what the others read meanwhile is not this."""
 
     tags: Mapping[str, str]
+    role: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +152,7 @@ class Walker:
         self._move: Move | None = None
         self._phase = Phase.MOVE
         self._told: tuple[object, ...] = ()
+        self._changed = True  #: what was done or where something is: the next item has to be found anew
         self._acts: list[Act] = []
 
     # -- what comes in
@@ -176,7 +178,7 @@ class Walker:
 
     def key(self, key: Key, now: float) -> list[Act]:
         """A key, or the foot switch."""
-        {Key.GO: self._confirm, Key.BACK: self._back, Key.SKIP: self._skip, Key.TRIP: self._trip}[key](now)
+        {Key.GO: self._confirm, Key.BACK: self._back, Key.SKIP: self._skip, Key.TRIP: self._trip}[key]()
         return self._go_on(now)
 
     def text(self, line: str, now: float) -> list[Act]:
@@ -211,7 +213,8 @@ class Walker:
 
     def _hint(self) -> str:
         if self._phase is Phase.MOVE and self._move is not None and self._move.kind == "function":
-            return f"Goes on by itself when meter '{self._role}' shows it." if self._role not in self._typed else "Then press the key."
+            by_hand = self._role in self._typed
+            return "Then press the key." if by_hand else f"Goes on by itself when meter '{self._role}' shows it."
         if self._phase in (Phase.MOVE, Phase.CONFIRM):
             return "When it is done, press the key."
         if self._phase is Phase.TEXT:
@@ -316,6 +319,7 @@ class Walker:
         self.takes.append(f"{item.id}: {_shown(settled)}")
         self._say(f"Taken: {_shown(settled)}.", beep=True)
         self._check_proof(item, settled)
+        self._changed = True
         self._disarm()
 
     def _check_proof(self, item: Item, settled: Settled) -> None:
@@ -328,19 +332,21 @@ class Walker:
 
         share = abs(value) / parse(nominal, "V")
         if point == "mains-line" and abs(share - 1) > 0.15:
-            self._say(f"The live contact shows {_shown(settled)}, not {nominal}: the measuring chain is not proved, and "
-                      "nothing that read low counts. Look at the socket, its device and the earth clip.")  # fmt: skip
+            self._say(f"The live contact shows {_shown(settled)}, not {nominal}: the chain is not proved, and nothing "
+                      "that read low counts. Look at the socket, its device and the earth clip.")  # fmt: skip
         elif point == "mains-neutral" and share > 0.10:
-            self._say(f"The other contact shows {_shown(settled)}: the earth clip or the socket is not as it should be, "
-                      "and nothing that reads low counts.")  # fmt: skip
+            self._say(f"The other contact shows {_shown(settled)}: the earth clip or the socket is not as it should "
+                      "be, and nothing that reads low counts.")  # fmt: skip
 
     # -- keys
 
-    def _confirm(self, now: float) -> None:
+    def _confirm(self) -> None:
         item, move = self._item, self._move
         if self._phase is Phase.MOVE and move is not None:
             if move.kind == "function" and self._role not in self._typed:
                 self._say(f"Meter '{self._role}' does not show it yet.")
+                if item is not None:
+                    self._acts.append(Measure(item.role, item.step.quantity, item.step.coupling))
                 return
             self._moved(move)
         elif self._phase is Phase.CONFIRM and item is not None:
@@ -358,9 +364,10 @@ class Walker:
                 self._fresh = {i for i in self._fresh if self.record.taken[i].unit != "Ohm"}
         if self._item is not None:
             self.place["confirmed"] = self._item.id
+        self._changed = True
         self._stale.clear()  # whatever stands still from now on, stands still after the key
 
-    def _skip(self, now: float) -> None:
+    def _skip(self) -> None:
         item = self._item
         if item is None or self._phase is Phase.DONE:
             return
@@ -377,14 +384,16 @@ class Walker:
         self.said = f"Skipped. Missing: {item.missing}."
         self.record.skipped.add(item.id)
         self._left_out.setdefault(item.needs, []).append(item)
+        self._changed = True
         self._disarm()
 
     def _finish(self, item: Item) -> None:
         self.record.done.add(item.id)
         self._history.append(_Done(item, "done"))
+        self._changed = True
         self._disarm()
 
-    def _back(self, now: float) -> None:
+    def _back(self) -> None:
         if not self._history:
             self._say("There is no step before this one.")
             return
@@ -401,10 +410,11 @@ class Walker:
                 if left.missing in self.missing:
                     self.missing.remove(left.missing)
         self._note("note", {"step": item.id, "back": "yes"})
+        self._changed = True
         self._disarm()
         self._say(f"Back to {item.id}.")
 
-    def _trip(self, now: float) -> None:
+    def _trip(self) -> None:
         item = self._item
         if item is None or "plug" not in item.tags or (self.place.get("plug") == "out" and not self._plugging):
             self._say("No state of the plug is being read: nothing was noted.")
@@ -413,6 +423,7 @@ class Walker:
         self.place["plug"], self._tripped = item.tags["plug"], True
         self.record.tripped.add(item.id)
         self._history.append(_Done(item, "trip"))
+        self._changed = True
         self._disarm()
         self._say("Noted: the protective device opened. That is evidence.", beep=True)
 
@@ -429,7 +440,8 @@ class Walker:
         self._armed = None
 
     def _go_on(self, now: float) -> list[Act]:
-        self._item = self._next_item()
+        if self._changed:
+            self._item, self._changed = self._next_item(), False
         self._move = self._moves.next(self._item, self.place, tripped=self._tripped, shown=self._is_shown(now))
         self._phase = self._phase_now()
         if self._armed is not None and (self._phase is not Phase.READ or self._armed.item is not self._item):
@@ -437,7 +449,7 @@ class Walker:
         if self._phase is Phase.READ and self._armed is None and self._item is not None:
             tags = {**self._item.tags, "step": self._item.id}
             self._armed = _Armed(self._item, tags, Settler(self._item.rule, since=now))
-            self._acts.append(SetTags(tags))
+            self._acts.append(SetTags(tags, self._item.role))
         self._tell()
         acts, self._acts = self._acts, []
         return acts
