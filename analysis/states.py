@@ -18,6 +18,7 @@ import numpy as np
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
 from analysis.table import MeterInfo, Session, Take, finite
+from analysis.uncertainty import combined, of_mean
 from drivers.reading import UNITS
 from drivers.units import UnitError, parse
 
@@ -252,11 +253,11 @@ def _overload(chunk: Chunk, at: int) -> Value:
 
 def _value(chunk: Chunk, picked: IntArray, value: float, take: Take | None) -> Value:
     u, by_fallback = _meter_u(chunk, picked, value)
-    scatter = float(np.std(chunk.value[picked], ddof=1)) / math.sqrt(len(picked)) if len(picked) > 1 else 0.0
+    scatter = of_mean(chunk.value[picked])
     rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
     full_scale, count = _last_known(chunk.range[picked]), _last_known(chunk.resolution[picked])
     return Value(
-        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=math.hypot(u, scatter),
+        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=combined([u, scatter]),
         range=full_scale, resolution=count, rows=tuple(int(row) for row in rows),
         take=take.id if take is not None else None, by_fallback=by_fallback,
         ended=chunk.began + float(chunk.elapsed[picked[-1]]),
@@ -274,7 +275,7 @@ def _meter_u(chunk: Chunk, picked: IntArray, value: float) -> tuple[float, bool]
     if np.isfinite(recorded).all() and (recorded >= 0).all():
         return float(np.mean(recorded)), False
     count = _last_known(chunk.resolution[picked])
-    line_u = _line_u(chunk.session.meters.get(chunk.meter), chunk, picked, value, count)
+    line_u = _line_u(chunk.session.meter(chunk.meter), chunk, picked, value, count)
     return (line_u, False) if line_u is not None else (fallback_u(value, count), True)
 
 

@@ -136,6 +136,11 @@ class Session:
     takes: tuple[Take, ...]  #: those that were not superseded, in order
     files: tuple[Mapping[str, Any], ...] = ()  #: path, bytes, hash and rows of each file, as declared
     remarks: tuple[str, ...] = ()  #: what was odd while reading
+    replaces: str = ""  #: the session that this one stands in place of: mended, or decoded again
+
+    def meter(self, role: str) -> MeterInfo | None:
+        """What is known of a meter; a channel is written as its meter's role, a point and the channel."""
+        return self.meters.get(role) or self.meters.get(role.rpartition(".")[0])
 
     @property
     def fed_from(self) -> str:
@@ -307,12 +312,24 @@ def load_session(folder: Path) -> Session:
     meters = [_meter(entry) for entry in descriptor.get("meters") or [] if isinstance(entry, dict)]
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
     statements = descriptor.get("statements")
+    replaces = _replaces(descriptor)
+    if replaces:
+        remarks.append(f"stands in place of {replaces}, which was mended or decoded again")
     return Session(
         name=folder.name, close=str(descriptor["close"]) if descriptor.get("close") else None,
         statements=statements if isinstance(statements, dict) else {}, meters={meter.role: meter for meter in meters},
-        readings=readings, events=tuple(events), takes=_takes(events), remarks=tuple(remarks),
+        readings=readings, events=tuple(events), takes=_takes(events), remarks=tuple(remarks), replaces=replaces,
         files=tuple(entry for entry in descriptor.get("resources") or [] if isinstance(entry, dict)), **words,
     )  # fmt: skip
+
+
+def _replaces(descriptor: Mapping[str, Any]) -> str:
+    """The session from which this one was made, that it may not count twice."""
+    for key in ("mended", "redecoded"):
+        made = descriptor.get(key)
+        if isinstance(made, dict) and isinstance(made.get("from"), str):
+            return str(made["from"])
+    return ""
 
 
 def is_session(folder: Path) -> bool:
@@ -346,6 +363,10 @@ def load_radio(folder: Path, sessions: list[Path] | None = None) -> Radio:
     """A radio's card, its sessions (all of them, or those given) and the burden box beside it."""
     paths = session_folders(folder) if sessions is None else sessions
     loaded = sorted((load_session(path) for path in paths), key=lambda session: (session.start, session.name))
+    if sessions is None:
+        # A copy's name begins with the original's, so that no two sessions can make one another vanish.
+        replaced = {s.replaces for s in loaded if s.replaces and s.name.startswith(f"{s.replaces}-")}
+        loaded = [session for session in loaded if session.name not in replaced]
     return Radio(
         card=load_card(folder / "radio.toml"), sessions=tuple(loaded),
         burdens=load_burdens(folder.parent / "burdens.toml"),

@@ -45,7 +45,7 @@ def _finding(role: str, reasons: list[str]) -> Finding:
 
 
 def _reasons(session: Session, role: str, values: list[Value], picture: TouchPicture) -> list[str]:
-    meter = session.meters.get(role)
+    meter = session.meter(role)
     rows = session.readings[session.readings["meter"] == role]
     flags = Counter(flag for text, n in rows["flags"].value_counts().items() if n for flag in str(text).split())
     found = []

@@ -85,7 +85,7 @@ class Listener:
         now = self._port.now()
         if self._asked is not None and now - self._asked < self._timeout:
             return min(wait, self._asked + self._timeout - now)
-        due = max(self._due, self._port.not_before(self._request))
+        due = self._port.due(self._due, self._request)
         if now < due:
             return min(wait, due - now)
         self._port.write(self._request)

@@ -111,6 +111,7 @@ class Meter:
         self._faults = Faults()
         self._device: PortInfo | None = None
         self._port: Port | None = None
+        self._played_to: float | None = None  #: where a replay was closed
         self._talk: Talk | None = None
         self._readings: list[Reading] = []
         self._wire: list[WirePiece] = []
@@ -139,7 +140,9 @@ class Meter:
 
     def now(self) -> float:
         """The time that this meter goes by: the session's clock, or the recorded time of a replay. [s]"""
-        return self._clock() if self._port is None else self._port.now()
+        if self._port is not None:
+            return self._port.now()
+        return self._clock() if self._played_to is None else self._played_to
 
     @property
     def connected(self) -> bool:
@@ -205,6 +208,7 @@ class Meter:
         self._faults.flush()
         batch = self._batch()
         if self._port is not None:
+            self._played_to = self._port.now() if self.replays else None
             self._port.close()
         self._port = self._talk = None
         self._ended = True

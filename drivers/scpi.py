@@ -20,7 +20,7 @@ from drivers.port import Port, wire_bytes
 from drivers.reading import Coupling, Quantity, Reading
 
 _SLOW = 10.0  #: an AC reading with a 3 Hz filter takes about 7 s
-_NAMES: dict[tuple[Quantity, Coupling], str] = {
+FUNCTIONS: dict[tuple[Quantity, Coupling], str] = {
     (Quantity.VOLTAGE, Coupling.AC): "VOLT:AC",
     (Quantity.VOLTAGE, Coupling.DC): "VOLT:DC",
     (Quantity.CURRENT, Coupling.AC): "CURR:AC",
@@ -124,7 +124,7 @@ class Conversation:
         """Set the function in force."""
         table = self._table
         own = self._function == (table.quantity, table.coupling)
-        name = _NAMES.get(self._function)
+        name = FUNCTIONS.get(self._function)
         command = table.configure if own and table.configure else f"CONF:{name}" if name else ""
         self._fallback = table.fallback if own and table.fallback else f"MEAS:{name}?" if name else ""
         # Only a query that sets the function itself may follow a refused setting: READ? would read another one.
@@ -144,7 +144,7 @@ class Conversation:
             if not self._query:
                 self._link.drop(self._port.read(wait))
                 return
-            due = max(self._due, self._port.not_before(self._link.encoded(self._query)))
+            due = self._port.due(self._due, self._link.encoded(self._query))
             now = self._port.now()
             if now < due:
                 self._link.drop(self._port.read(min(wait, due - now)))
@@ -275,7 +275,10 @@ class Conversation:
 
     def measure(self, quantity: Quantity, coupling: Coupling) -> None:
         """Set another function, after the answer in flight has come. Raises: PortLostError."""
-        if (quantity, coupling) not in _NAMES and (quantity, coupling) != (self._table.quantity, self._table.coupling):
+        if (quantity, coupling) not in FUNCTIONS and (quantity, coupling) != (
+            self._table.quantity,
+            self._table.coupling,
+        ):
             return
         deadline = self._port.now() + self._longest
         while self._asked is not None and self._port.now() < deadline and not self._port.finished:

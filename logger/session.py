@@ -7,16 +7,19 @@ write that fails half way is taken back, and the descriptor stands on disk from 
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
 import re
-from collections.abc import Iterable, Mapping, Sequence
+import shutil
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from filelock import FileLock, Timeout
 
@@ -47,28 +50,41 @@ def program_version() -> str:
 class AppendFile:
     """A file that grows by whole lines only, with its size, rows and SHA-256 kept on the way."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, write: Callable[[int, memoryview], int] = os.write) -> None:
         self.path = path
         self.size = 0
         self.rows = -1  # the header is no row
+        self._write = write
+        self._torn = False
         self._hash = hashlib.sha256()
         self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
 
     def append(self, data: bytes, rows: int) -> None:
         """Add whole lines; all of them or none. Raises: OSError: the disk did not take them."""
+        if self._torn:  # what a failed write left must go first, or the next row would join half of another
+            self._take_back()
         view = memoryview(data)
         written = 0
         try:
             while written < len(data):
-                written += os.write(self._fd, view[written:])
+                self._torn = True
+                count = self._write(self._fd, view[written:])
+                if count <= 0:
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                written += count
         except OSError:
             with contextlib.suppress(OSError):  # the first failure is the one to tell
-                os.ftruncate(self._fd, self.size)
-                os.lseek(self._fd, self.size, os.SEEK_SET)
+                self._take_back()
             raise
+        self._torn = False
         self._hash.update(data)
         self.size += len(data)
         self.rows += rows
+
+    def _take_back(self) -> None:
+        os.ftruncate(self._fd, self.size)
+        os.lseek(self._fd, self.size, os.SEEK_SET)
+        self._torn = False
 
     def sync(self) -> None:
         """See that what was written is on the disk. Raises: OSError."""
@@ -82,8 +98,10 @@ class AppendFile:
             return False
 
     def close(self) -> None:
-        """Let go of the file."""
-        os.close(self._fd)
+        """Let go of the file; again is nothing."""
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
 
     def resource(self, name: str, columns: Sequence[str]) -> dict[str, Any]:
         """The file as a resource of the descriptor."""
@@ -138,14 +156,18 @@ def check_tag_names(names: Iterable[str]) -> tuple[str, ...]:
 class SessionWriter:
     """One open session. One thread writes; `sync` may be another's."""
 
-    def __init__(self, radio_folder: Path, header: SessionHeader, *, wire: bool = True) -> None:
-        """Create the folder and its files. Raises: SessionError: the disk refuses, or the name is taken."""
+    def __init__(
+        self, radio_folder: Path, header: SessionHeader, *, wire: bool = True,
+        write: Callable[[int, memoryview], int] = os.write,
+    ) -> None:  # fmt: skip
+        """Create the folder and its files. Raises: SessionError: the disk refuses; nothing is left behind."""
         self.header = header
         self.columns = (*READING_COLUMNS, *header.extra_tags)
         self.folder = _new_folder(radio_folder, header.folder)
         self.meters: list[Mapping[str, Any]] = list(header.meters)
         self._lock = FileLock(self.folder / LOCK)
         self._files: dict[str, tuple[AppendFile, Sequence[str]]] = {}
+        self._write = write
         try:
             self._lock.acquire(timeout=0)
             self._open("readings", self.columns)
@@ -154,6 +176,8 @@ class SessionWriter:
                 self._open("wire", WIRE_COLUMNS)
             self.describe()
         except (OSError, Timeout) as exc:
+            self.abandon()
+            shutil.rmtree(self.folder, ignore_errors=True)  # it holds headers and no reading
             raise SessionError(f"The session cannot be written: {_reason(exc)}.", f"Folder {self.folder}.") from exc
 
     @property
@@ -167,14 +191,14 @@ class SessionWriter:
         return "wire" in self._files
 
     def _open(self, name: str, columns: Sequence[str]) -> None:
-        file = AppendFile(self.folder / f"{name}.csv")
+        file = AppendFile(self.folder / f"{name}.csv", write=self._write)
         self._files[name] = (file, columns)
         file.append((",".join(columns) + "\r\n").encode(), 1)
 
     def append(self, name: str, lines: Sequence[str]) -> None:
         """Add finished lines to `readings`, `events` or `wire`. Raises: OSError: nothing of them was written."""
         if lines and name in self._files:
-            self._files[name][0].append("".join(lines).encode("utf-8", "replace"), len(lines))
+            self._files[name][0].append("".join(lines).encode("utf-8"), len(lines))
 
     def sync(self) -> None:
         """See that all files are on the disk. Raises: OSError: they are not, or the folder is gone."""
@@ -183,7 +207,7 @@ class SessionWriter:
             if not file.exists():
                 raise FileNotFoundError(f"{file.path.name} is no longer in the session folder")
 
-    def describe(self, close: datetime | None = None) -> None:
+    def describe(self, close: datetime | None = None, *, unwritten: int = 0) -> None:
         """Write the descriptor; without `close` the session counts as interrupted. Raises: OSError."""
         header = self.header
         resources = [file.resource(name, columns) for name, (file, columns) in self._files.items()]
@@ -197,14 +221,18 @@ class SessionWriter:
             "program_version": program_version(), "start": stamp(header.start.timestamp()),
             **({"close": stamp(close.timestamp())} if close is not None else {}),
             "statements": dict(header.statements), "meters": self.meters,
+            **({"unwritten": unwritten} if unwritten else {}),
         }  # fmt: skip
         write_whole(self.folder / "datapackage.json", json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n")
 
-    def close(self, at: datetime) -> None:
-        """Finish the session properly. Raises: OSError: the descriptor could not be written."""
+    def close(self, at: datetime, *, unwritten: int = 0) -> None:
+        """Finish the session properly; one that lacks rows that the disk did not take stays interrupted.
+
+        Raises: OSError: the descriptor could not be written, or the folder is gone.
+        """
         try:
             self.sync()
-            self.describe(at)
+            self.describe(None if unwritten else at, unwritten=unwritten)
         finally:
             self.abandon()
 
@@ -213,9 +241,17 @@ class SessionWriter:
         for file, _ in self._files.values():
             with contextlib.suppress(OSError):
                 file.close()
-        self._lock.release()
+        if os.name != "nt":  # while it is held, or another's new lock would be taken away; Windows refuses that
+            _remove(self.folder / LOCK)
         with contextlib.suppress(OSError):
-            (self.folder / LOCK).unlink(missing_ok=True)
+            self._lock.release()
+        if os.name == "nt":
+            _remove(self.folder / LOCK)
+
+
+def _remove(path: Path) -> None:
+    with contextlib.suppress(OSError):
+        path.unlink(missing_ok=True)
 
 
 def _new_folder(radio_folder: Path, name: str) -> Path:
@@ -253,7 +289,7 @@ def reading_line(reading: Reading, time: str, meter: str, tags: str) -> str:
     u = "" if reading.u is None else f"{reading.u:.6g}"
     full_scale = "" if reading.range is None else repr(reading.range)
     count = "" if reading.resolution is None else repr(reading.resolution)
-    flags = " ".join(reading.flags)
+    flags = cell(" ".join(reading.flags))
     return (
         f"{time},{reading.elapsed:.6f},{meter},{reading.quantity},{reading.coupling},{value},{reading.unit},"
         f"{reading.status},{u},{full_scale},{count},{flags}{tags}\r\n"
@@ -263,8 +299,14 @@ def reading_line(reading: Reading, time: str, meter: str, tags: str) -> str:
 def event_line(elapsed: float, time: str, kind: str, meter: str, detail: Mapping[str, object]) -> str:
     """One line of events.csv; `;` and `%` in a value are percent-encoded."""
     text = "; ".join(f"{key}={_encode(str(value))}" for key, value in detail.items())
-    return f"{time},{elapsed:.6f},{kind},{cell(meter)},{cell(text)}\r\n"
+    return f"{time},{elapsed:.6f},{cell(kind)},{cell(meter)},{cell(text)}\r\n"
 
 
 def _encode(value: str) -> str:
-    return value.replace("%", "%25").replace(";", "%3B").replace("\r", "%0D").replace("\n", "%0A")
+    """A value of a detail: what would end it, or be trimmed off on reading, is percent-encoded."""
+    text = value.replace("%", "%25").replace(";", "%3B").replace("\r", "%0D").replace("\n", "%0A")
+    core = text.strip()
+    if core == text:
+        return text
+    head, _, tail = text.partition(core) if core else (text, "", "")
+    return quote(head, errors="replace") + core + quote(tail, errors="replace")

@@ -5,12 +5,12 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from analysis.card import RadioCard
 from drivers.meter import Batch, Meter
@@ -19,6 +19,7 @@ from logger.benchmeter import BenchMeter, unproved_links
 from logger.radio import Benchbook
 from logger.recorder import Counters, Listener, Recorder, Source, Tags, now_utc
 from logger.session import SessionHeader, SessionWriter, check_tag_names
+from logger.toldmeter import ToldMeter
 from logger.typedmeter import TypedMeter
 
 FED_FROM = ("mains", "isolating-transformer", "variac", "lamp-limiter")
@@ -28,6 +29,10 @@ FIRST_STAGE = "before-fit"
 
 class LinkError(BenchError):
     """A meter's lead may tie the radio's chassis to the computer, and nobody said that it does not."""
+
+
+class TagError(BenchError):
+    """A tag without a column."""
 
 
 class SittingError(BenchError):
@@ -53,6 +58,7 @@ class Plan:
     link_isolated: bool = False
     probes_chassis: bool = False  #: a plan that does, whatever the tags
     start: datetime | None = None  #: of a sitting that is played back; else now
+    clock: Callable[[], float] | None = None  #: seconds since it began; else this computer's own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,14 +118,19 @@ class Sitting:
         unknown = sorted(set(plan.tags) - set(self.tags.names))
         if unknown:
             known = ", ".join(self.tags.names)
-            raise SittingError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
+            raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
         zero = time.monotonic()
         start = plan.start or now_utc()
-        self.clock: Callable[[], float] = lambda: time.monotonic() - zero
+        self.clock: Callable[[], float] = plan.clock or (lambda: time.monotonic() - zero)
         self.typed: dict[str, TypedMeter] = {}
+        self.told: dict[str, ToldMeter] = {}
         self._meters: list[Source] = []
+        self._leads: list[Meter] = []
         opened = self._open()
-        replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
+        # Where time is not this computer's, the wall clock cannot be held against it.
+        replayed = plan.clock is not None or all(meter.port.startswith("replay://") for meter in plan.meters)
+        if replayed and plan.clock is None:  # a replay knows no other time than the recorded one
+            self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
             name=plan.name, extra_tags=extra,
@@ -133,7 +144,7 @@ class Sitting:
             raise
         self.recorder = Recorder(
             self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
-            listener=listener, count=plan.count, until=plan.seconds,
+            listener=listener, count=plan.count, until=plan.seconds, in_order=all(map(_unhurried, plan.meters)),
         )  # fmt: skip
         self._begin(opened)
 
@@ -141,13 +152,15 @@ class Sitting:
         opened = []
         try:
             for meter in self.plan.meters:
+                source: TypedMeter | ToldMeter
                 if meter.typed:
-                    typed = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
-                    self._meters.append(typed)
+                    source = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
                 else:
-                    lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
-                    opened.append((meter.role, lead.open()))
-                    self._meters.append(lead)
+                    made = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
+                    self._leads.append(made)
+                    source = self.told[meter.role] = ToldMeter(made)
+                opened.append((meter.role, source.open()))
+                self._meters.append(source)
         except BaseException:
             self._close_meters()
             raise
@@ -174,16 +187,17 @@ class Sitting:
         Raises: SittingError: the session could not be closed on the disk.
         """
         ended = "done"
-        self.recorder.start()
-        try:
-            with _ended_by_signals():
+        with _Signals() as signals:
+            try:
+                self.recorder.start()
                 if wait is not None:
                     wait(self)
                 else:
                     self.wait()
-        except KeyboardInterrupt:
-            ended = "interrupted by the user"
-        return self._end(ended)
+                signals.closing = True  # within the try: from here on no signal can come between
+            except KeyboardInterrupt:
+                ended = "interrupted by the user"
+            return self._end(ended)
 
     def wait(self) -> None:
         """Wait until no meter is being read any more."""
@@ -195,35 +209,56 @@ class Sitting:
         recorder.stop()
         recorder.note("end", {"reason": reason})
         recorder.finish()
+        unwritten = recorder.unwritten
         recorded = max(recorder.latest, 0.0)
         at = self.writer.header.start + timedelta(seconds=recorded) if self.plan.start else now_utc()
         try:
-            self.writer.close(at)
+            self.writer.close(at, unwritten=unwritten)
         except OSError as exc:
+            kept = self.writer.folder.is_dir()
+            left = "it stays readable as an interrupted one" if kept else "its folder is gone"
             raise SittingError(
-                f"The session could not be closed: {exc.strerror or exc}; it stays readable as an interrupted one.",
-                f"Folder {self.writer.folder}.", "Make room, then run 'chassislog mend' on it.",
+                f"The session could not be closed: {exc.strerror or exc}; {left}.", f"Folder {self.writer.folder}.",
+                "Make room, then run 'chassislog mend' on it." if kept else "",
             ) from exc  # fmt: skip
+        if recorder.counters.disk and not unwritten:
+            raise SittingError(
+                f"The disk refused for a time: {recorder.counters.disk}.", f"Folder {self.writer.folder}.",
+                "Run 'chassislog check' on it.",
+            )  # fmt: skip
         return Outcome(
             folder=self.writer.folder, counters=recorder.counters, lost=tuple(sorted(recorder.lost)),
-            unwritten=recorder.unwritten,
+            unwritten=unwritten,
         )  # fmt: skip
 
 
-@contextmanager
-def _ended_by_signals() -> Iterator[None]:
-    """A closed terminal window or a plain kill ends the sitting as Ctrl-C does."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
+def _unhurried(meter: BenchMeter) -> bool:
+    """Whether it plays a wire log without waiting."""
+    return meter.port.startswith("replay://") and "speed=0" in meter.port.partition("?")[2].split("&")
 
-    def interrupt(_number: int, _frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
 
-    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before = {number: signal.signal(number, interrupt) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
+class _Signals:
+    """A closed terminal window or a plain kill ends the sitting as Ctrl-C does.
+
+    The first signal raises KeyboardInterrupt in the main thread, unless `closing` is set; later ones do nothing.
+    """
+
+    def __init__(self) -> None:
+        self.closing = False
+        self._before: dict[int, Any] = {}
+
+    def __enter__(self) -> _Signals:
+        if threading.current_thread() is threading.main_thread():
+            names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+            for number in [getattr(signal, name) for name in names if hasattr(signal, name)]:
+                self._before[number] = signal.signal(number, self._arrived)
+        return self
+
+    def _arrived(self, _number: int, _frame: FrameType | None) -> None:
+        if not self.closing:
+            self.closing = True
+            raise KeyboardInterrupt
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
             signal.signal(number, handler)

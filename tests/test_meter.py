@@ -126,6 +126,23 @@ def test_a_log_at_its_end_is_asked_nothing_more_and_its_time_is_the_recorded_one
     assert meter.finished and meter.read() == Batch([], [], [])
 
 
+def test_a_replay_keeps_the_recorded_pace_whatever_the_profile_asks_now(tmp_path: Path) -> None:
+    """Recorded at four a second, played with a profile that asks once in ten seconds."""
+    profile = Profile(schema=1, title="polled", decode=Numbered(), poll=Poll(request="D", interval="10 s"))
+    rows: list[Row] = []
+    for n in range(8):
+        rows += [(n / 4, "v", "tx", b"D"), (n / 4 + 0.1, "v", "rx", FRAME)]
+    meter = Meter("v", profile, f"replay://{wire_log(tmp_path / 'w.csv', rows)}?speed=20", clock=lambda: 99.0)
+    started = time.monotonic()
+    got = meter.open()
+    while not meter.finished:
+        add(got, meter.read())
+    meter.close()
+
+    assert [each.elapsed for each in got.readings] == [n / 4 + 0.1 for n in range(8)]
+    assert 0.08 < time.monotonic() - started < 2.0
+
+
 def test_a_last_line_ended_by_cr_alone_is_not_lost(tmp_path: Path) -> None:
     table = TextLine(pattern=r"^V(?P<value>[\d.]+)$", channels={"*": Field(quantity=Quantity.VOLTAGE)})
     profile = Profile(schema=1, title="lines", decode=table)
