@@ -177,11 +177,11 @@ class Recorder:
         at = self._clock() if elapsed is None else elapsed
         self._put(meter, Batch(readings=[], events=[MeterEvent(elapsed=at, kind=kind, detail=dict(detail))], wire=[]))
 
-    def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None) -> None:
-        """Put tags in force for the rows that arrive from now on, and note it."""
+    def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None, role: str = "") -> None:
+        """Put tags in force for the rows that arrive from now on, of one meter or of all, and note it."""
         at = self._clock() if elapsed is None else elapsed
-        self.tags.set(tags, at)
-        self.note("tag", {name: value for name, value in tags.items() if value}, elapsed=at)
+        self.tags.set(tags, at, role)
+        self.note("tag", {name: value for name, value in tags.items() if value}, elapsed=at, meter=role)
 
     def accept(self, role: str, batch: Batch) -> None:
         """Write what a meter gave before the threads ran, such as its conversation at opening."""
@@ -308,7 +308,7 @@ class Recorder:
         if readings:
             self._take_scheduled(readings[-1].elapsed)
             rows = self._rows_of(role)
-            for group, (tags, cells) in self.tags.grouped(readings):
+            for group, (tags, cells) in self.tags.grouped(readings, role):
                 lines["readings"] += rows.lines(group, self._offset, cells)
                 self.counters.rows += len(group)
                 if self.listener is not None:

@@ -19,6 +19,7 @@ from logger.benchmeter import BenchMeter, unproved_links
 from logger.radio import Benchbook
 from logger.recorder import Counters, Listener, Recorder, Source, Tags, now_utc
 from logger.session import SessionHeader, SessionWriter, check_tag_names
+from logger.toldmeter import ToldMeter
 from logger.typedmeter import TypedMeter
 
 FED_FROM = ("mains", "isolating-transformer", "variac", "lamp-limiter")
@@ -57,6 +58,7 @@ class Plan:
     link_isolated: bool = False
     probes_chassis: bool = False  #: a plan that does, whatever the tags
     start: datetime | None = None  #: of a sitting that is played back; else now
+    clock: Callable[[], float] | None = None  #: seconds since it began; else this computer's own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,13 +121,15 @@ class Sitting:
             raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
         zero = time.monotonic()
         start = plan.start or now_utc()
-        self.clock: Callable[[], float] = lambda: time.monotonic() - zero
+        self.clock: Callable[[], float] = plan.clock or (lambda: time.monotonic() - zero)
         self.typed: dict[str, TypedMeter] = {}
+        self.told: dict[str, ToldMeter] = {}
         self._meters: list[Source] = []
         self._leads: list[Meter] = []
         opened = self._open()
-        replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
-        if replayed:  # a replay knows no other time than the recorded one
+        # Where time is not this computer's, the wall clock cannot be held against it.
+        replayed = plan.clock is not None or all(meter.port.startswith("replay://") for meter in plan.meters)
+        if replayed and plan.clock is None:  # a replay knows no other time than the recorded one
             self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
@@ -148,14 +152,15 @@ class Sitting:
         opened = []
         try:
             for meter in self.plan.meters:
+                source: TypedMeter | ToldMeter
                 if meter.typed:
-                    typed = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
-                    self._meters.append(typed)
+                    source = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
                 else:
-                    lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
-                    opened.append((meter.role, lead.open()))
-                    self._meters.append(lead)
-                    self._leads.append(lead)
+                    made = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
+                    self._leads.append(made)
+                    source = self.told[meter.role] = ToldMeter(made)
+                opened.append((meter.role, source.open()))
+                self._meters.append(source)
         except BaseException:
             self._close_meters()
             raise
