@@ -13,7 +13,7 @@ from analysis.pins import read_pins
 from analysis.proof import CHAIN_POINTS, RESERVED, Proof, mains_factor, prove
 from analysis.states import Chunk, Key, Value, chunks, last_settled, pooled, settled
 from analysis.table import Event, Radio, Session
-from analysis.touch import LEAD, MeterInput
+from analysis.touch import MeterInput
 from analysis.touch_current import current_finding
 from analysis.touch_words import touch_advice, touch_statement
 from analysis.touchable import Setting, TouchState, Verdict, judge_state
@@ -81,13 +81,6 @@ def limits_of(card: RadioCard) -> TouchLimits:
     return touch_limits(strict=card.limits.strict, own=card.limits.own())
 
 
-def _with_lead(resistance: float, capacitance: float | None) -> MeterInput:
-    """A meter's input: its lead adds up to 100 pF; a capacitance that nobody told is up to 200 pF."""
-    if capacitance is None:
-        return MeterInput(resistance=resistance, capacitance=0.0, capacitance_high=2 * LEAD)
-    return MeterInput(resistance=resistance, capacitance=capacitance, capacitance_high=capacitance + LEAD)
-
-
 def _inputs(sessions: Sequence[Session]) -> dict[tuple[str, str, str], MeterInput | None]:
     found: dict[tuple[str, str, str], MeterInput | None] = {}
     for session in sessions:
@@ -96,7 +89,7 @@ def _inputs(sessions: Sequence[Session]) -> dict[tuple[str, str, str], MeterInpu
                 entry = meter.input_for("voltage", coupling)
                 known = entry is not None and entry.resistance is not None and entry.resistance > 0
                 found[session.name, role, coupling] = (
-                    _with_lead(entry.resistance, entry.capacitance)
+                    MeterInput(resistance=entry.resistance, capacitance=entry.capacitance or 0.0)
                     if known and entry is not None and entry.resistance is not None
                     else None
                 )
@@ -260,7 +253,7 @@ def _missing_evidence(verdicts: Iterable[Verdict], setting: Setting) -> list[str
         if verdict.later:
             found.append(f"{state.name} again: a later reading lay above the limit")
         if verdict.reason == "hard" and verdict.bounds is not None and not state.trip:
-            low = verdict.bounds.current_low
+            low = verdict.bounds.current.low
             if low is not None and low < setting.current_limit(state.coupling).upper:
                 found.append(f"a smaller burden at {state.name}, if its dissipation allows")
     if any(v.unproved for v in verdicts if v.state.values):

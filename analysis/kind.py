@@ -17,7 +17,7 @@ from analysis.kind_words import ADVICE, SENTENCES, TITLES
 from analysis.pins import TIED, Pins, read_pins
 from analysis.table import Radio
 from analysis.touch_words import CAUTION
-from analysis.touchable import UNKNOWN_INPUT, Verdict
+from analysis.touchable import TouchState, Verdict
 from drivers.units import show
 
 #: A resistance below this through a network joins pin and chassis for DC. Source: own choice; networks that isolate a
@@ -28,6 +28,10 @@ CONDUCTS = 5e6
 #: From here on a capacitance is a fitted part and not strays. Source: own choice; interwinding strays of mains
 #: transformers are some tens to hundreds of picofarads, line filters 1 nF and more. [F]
 FITTED = 1e-9
+#: The body network at mains frequency and at DC, nearly. Source: IEC 60990:2016, figure 3. [Ω]
+BODY = 2000.0
+#: Input of a meter that nobody told of. [Ω]
+UNKNOWN_INPUT = 1e6
 #: A state at this much of the mains carries the whole of it; below the other, next to nothing of it.
 WHOLE, NOTHING = 0.75, 0.25
 
@@ -165,12 +169,12 @@ def _tied_by_volts(matrix: Matrix, card: RadioCard, most: float) -> Kind | None:
 
 
 def _is_hard(verdict: Verdict, most: float) -> bool:
-    """Whether the source is certainly hard: even the upper bound of its impedance is."""
-    bounds = verdict.bounds
-    return (
-        bounds is not None and verdict.level is Level.DANGER
-        and bounds.source_impedance_high is not None and bounds.source_impedance_high < most
-    )  # fmt: skip
+    """Whether the source is certainly below `most` ohms: even the least current, less its U, says so."""
+    bounds, alone = verdict.bounds, verdict.state.alone
+    if bounds is None or not bounds.consistent or alone is None or alone.value is None:
+        return False
+    least = bounds.current.low - bounds.expanded_uncertainty
+    return verdict.level is Level.DANGER and least > 0 and alone.magnitude / least < most + BODY
 
 
 def _share(verdict: Verdict, mains: float) -> float | None:
@@ -234,15 +238,7 @@ def _by_size(
 ) -> Kind:
     """A fitted capacitor or strays, by the size of what lies behind the chassis."""
     low, best, high = size
-    shown = (
-        f"What lies behind the chassis passes as much as a capacitor of {show(best, 'F', _two_digits(best))} would"
-        + (
-            f" ({show(low, 'F', _two_digits(best))} to {show(high, 'F', _two_digits(best))})"
-            if high < 100 * best
-            else ""
-        )
-        + "."
-    )
+    shown = f"What lies behind the chassis passes as much as a capacitor of {_farads(low, best, high)} would."
     if best >= FITTED:
         runner = "rc-coupled" if not open_pins else None if low >= FITTED else "isolated"
         return Kind(word="line-capacitor", reasons=(shown,), runner_up=runner, missing=wanted)
@@ -276,19 +272,47 @@ def _gives_current(verdict: Verdict) -> bool:
     return by_current and verdict.level in (Level.DANGER, Level.CAUTION) and not verdict.scaled_only
 
 
-def _two_digits(value: float) -> float:
-    return 10.0 ** (math.floor(math.log10(value)) - 1)
+def _farads(low: float, best: float, high: float) -> str:
+    """A capacitance for a person, with its bounds where they are worth saying."""
+    if best < 1e-12 or math.isinf(best):
+        return "less than 1 pF" if best < 1 else "any size"
+    digit = 10.0 ** (math.floor(math.log10(best)) - 1)
+    bounds = f" ({show(low, 'F', digit)} to {show(high, 'F', digit)})" if high < 100 * best else ""
+    return show(best, "F", digit) + bounds
 
 
 def _capacitance(verdict: Verdict, picture: TouchPicture) -> tuple[float, float, float] | None:
     """What capacitance the source of one state has: low, as a pure capacitance, high. [F]"""
-    bounds = verdict.bounds
-    if bounds is None or verdict.state.coupling != "ac" or verdict.unproved or not bounds.reactance:
+    bounds, state = verdict.bounds, verdict.state
+    if bounds is None or not bounds.consistent or state.coupling != "ac" or verdict.unproved or state.alone is None:
         return None
-    low, high = bounds.source_impedance_low, bounds.source_impedance_high
     omega = 2 * math.pi * picture.setting.frequency
-    least = 1 / (omega * high) if high and math.isfinite(high) else 0.0
-    return least, 1 / (omega * bounds.reactance), 1 / (omega * low) if low else math.inf
+    reactance = _reactance(state, picture)
+    if reactance is None:
+        return None
+    low, high = bounds.source_impedance
+    return 1 / (omega * high) if high else 0.0, 1 / (omega * reactance), 1 / (omega * low) if low else math.inf
+
+
+def _reactance(state: TouchState, picture: TouchPicture) -> float | None:
+    """The source as a pure capacitance, from the meter alone and the first burden that pulls it down. [Ω]
+
+    With Z = -jX and Y = G + jB, V^2 ((1 + XB)^2 + (XG)^2) is the same for both readings.
+    """
+    alone = state.alone
+    read = sorted(((ohms, v.magnitude) for ohms, v in state.loaded.items() if v.value), reverse=True)
+    if alone is None or not alone.value or not read:
+        return None
+    burden, loaded = next((pair for pair in read if pair[1] < 0.7 * alone.magnitude), read[-1])
+    meter = picture.setting.input_of(alone)
+    own = 1 / meter.resistance if meter else 1 / UNKNOWN_INPUT
+    susceptance = 2 * math.pi * picture.setting.frequency * (meter.capacitance if meter else 0.0)
+    rise = alone.magnitude**2 - loaded**2
+    flow = (loaded * (own + 1 / burden)) ** 2 - (alone.magnitude * own) ** 2
+    if rise <= 0:
+        return None
+    ratio = math.sqrt(rise / flow) if flow > 0 else math.inf
+    return ratio / (1 - ratio * susceptance) if ratio * susceptance < 1 else math.inf
 
 
 def _too_low_for_a_capacitor(matrix: Matrix, picture: TouchPicture, card: RadioCard) -> bool:

@@ -49,7 +49,7 @@ def touch_limits(*, strict: bool = False, own: Mapping[str, float] | None = None
     """The limits in force for one radio.
 
     Args:
-        strict: children or a damp place: 25 V AC and 0.25 mA.
+        strict: children or a damp place: 25 V AC and 0.25 mA, and 25 V in place of the upper 50 V AC.
         own: single limits from the card, by kind, in V or A; each wins over `strict`, the upper boundaries stay.
     Raises: ValueError: an unknown kind, or a limit that is not above zero.
     Source: analysis/limits.toml names the standard, edition and table of each.
@@ -74,8 +74,8 @@ def _limit(kind: str, *, strict: bool, own: float | None) -> Limit:
     return Limit(
         value=default if own is None else own,
         default=default,
-        upper=float(row["upper"]),
+        upper=float(row.get("strict_upper", row["upper"]) if strict else row["upper"]),
         source=f"the radio's card (in place of {source})" if changed else source,
-        upper_source=str(row["upper_source"]),
+        upper_source=str(row["strict_source"] if strict and "strict_upper" in row else row["upper_source"]),
         changed=changed,
     )

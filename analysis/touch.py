@@ -1,408 +1,328 @@
-"""Touch current from voltage readings with different burdens: bounds that hold whatever the source's phase.
+"""What would flow through a person who touches a point: bounds from voltages of one state under different burdens.
 
-The source behind a point is an open-circuit voltage V0 behind Z = R + jX with R >= 0 and X <= 0 (from resistive to
-capacitive). The meter and a burden load it with Y = G + jB, where only G changes. Then
-
-    1/V^2 = u + p G + q G^2,   w = 1/V0^2,   q = |Z|^2 w,   p = 2 R w,   s = -X w >= 0,
-    s^2 = q w - p^2 / 4,       u = w + 2 B s + q B^2,
-
-and the current through the body network Zb = Rb + jXb is I^2 = 1 / (q + p Rb - 2 s Xb + |Zb|^2 w). Two readings leave
-one of u, p, q free, from a pure reactance (p = 0) to a pure resistance (s = 0); three settle them. Derived here from
-the circuit; checked against closed forms in the tests.
+A meter alone cannot tell a hard live chassis from stray capacitance; a known resistor across it can. Magnitudes leave
+the source's phase open, so two readings bound the current over every phase from resistive to capacitive, and three pin
+it down. The algebra is in `analysis.thevenin`; here are the words, the uncertainty, the doubts and the level.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
 from analysis.finding import Level
-from analysis.judge import COVERAGE, rectangular
+from analysis.judge import COVERAGE, exceeds, rectangular
 from analysis.limits import Limit
+from analysis.thevenin import Array, Ends, Steps, estimates, meet, single, spread, steps, strain
+from drivers.units import show
 
-FloatArray = np.ndarray[Any, np.dtype[np.float64]]
-
-#: The unweighted touch-current network: RS parallel CS, in series with RB. Source: IEC 60990:2016, figure 3.
-NETWORK_RS, NETWORK_CS, NETWORK_RB = 1500.0, 0.22e-6, 500.0
-#: Its equivalent at DC. Source: IEC 61010-1, annex A, figure A.2. [Ω]
-NETWORK_DC = 2000.0
-#: Capacitance of the meter's lead, added for the loading guard. Source: trade figure for a metre of lead. [F]
-LEAD = 100e-12
-#: Below this a source is a hard connection: 10 kΩ lets 5 mA flow from 50 V. [Ω]
-HARD = 10e3
-#: The inputs that a meter can have that nobody told of. [Ω], [F]
-UNKNOWN_INPUTS: tuple[tuple[float, float], ...] = ((1e6, 0.0), (1e6, 200e-12), (11e6, 0.0), (11e6, 200e-12))
-#: Beyond this a voltage or impedance is no longer bounded.
-_ENDLESS = 1e30
-_TOLD = ("current", "volts", "impedance")
-#: Phases looked at between pure reactance and pure resistance: the ends need not be the extremes.
-_PHASES = (0.5 * (1 - np.cos(np.linspace(0, np.pi, 65)))) ** 2
+#: Body network, unweighted. Source: IEC 60990:2016, figure 3: 1500 Ω with 0.22 µF across it, then 500 Ω.
+BODY_SKIN, BODY_SKIN_CAPACITANCE, BODY_INNER = 1500.0, 0.22e-6, 500.0
+#: What a meter whose input is not known may be: ordinary hand-held and bench volts ranges (own choice).
+UNKNOWN_RESISTANCE, UNKNOWN_CAPACITANCE = (1e6, 11e6), (0.0, 200e-12)
+#: Capacitance of a pair of test leads, taken for the loading guard (own choice).
+LEAD_CAPACITANCE = 100e-12
+#: Half width of a burden that is not listed, as a fraction: the ordinary film resistor of any age.
+UNLISTED_TOLERANCE = 0.05
+#: Below this a source is called a hard connection: valve heaters, droppers and switches are far below (own choice).
+HARD_CONNECTION = 10e3
+#: A burden of so many times the meter's own input hardly changes the load (own choice).
+TOO_LARGE = 100.0
+#: No reading is believed better than this fraction at k=1: digits as shown, and mains that drift from one reading to
+#: the next (own choice; ordinary AC volts lines are ten times wider). It never widens low to high.
+FINEST = 2.5e-4
+#: A volt or ohm figure from here on is no bound: the readings allow an endless one.
+UNBOUNDED = 1e12
+#: What is taken for a slip of the pen beyond: volts, ohms, farads and hertz that no bench has.
+MOST_VOLTS, OHMS, MOST_FARADS, MOST_HERTZ = 1e6, (1e-3, 1e15), 1e-3, 1e6
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeterInput:
-    """What a voltmeter puts across the circuit."""
+    """What the meter puts across the circuit."""
 
     resistance: float  #: [Ω]
-    capacitance: float  #: the least that it can be, its lead included [F]
-    capacitance_high: float | None = None  #: the most; None: it is known [F]
+    #: [F]; if left out, the open-circuit voltage is that with the input in place; the current changes by under 0.02 %
+    capacitance: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not OHMS[0] <= self.resistance <= OHMS[1]:
+            raise ValueError(f"a meter's input resistance is {self.resistance!r}: expected ohms above zero")
+        if not 0 <= self.capacitance <= MOST_FARADS:
+            raise ValueError(f"a meter's input capacitance is {self.capacitance!r}: expected farads, zero or more")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BurdenReading:
-    """One voltage of one state."""
+    """The voltage of one state, with the meter alone or with a known resistor across it."""
 
-    value: float  #: magnitude [V]
-    u: float = 0.0  #: standard uncertainty [V]
+    value: float  #: as measured [V]; magnitude for AC, either sign for DC
+    u: float = 0.0  #: standard uncertainty, k=1 [V]
     burden: float | None = None  #: [Ω]; None: the meter alone
-    burden_tolerance: float = 0.0  #: half width as a fraction
+    burden_tolerance: float = UNLISTED_TOLERANCE  #: half width, as a fraction
+
+    def __post_init__(self) -> None:
+        if not (abs(self.value) <= MOST_VOLTS and 0 <= self.u <= MOST_VOLTS):
+            raise ValueError(
+                f"a reading of {self.value!r} V, u = {self.u!r} V: expected up to {MOST_VOLTS:.0f} V, u >= 0"
+            )
+        if self.burden is not None and not OHMS[0] <= self.burden <= OHMS[1]:
+            raise ValueError(f"a burden is {self.burden!r} ohm: expected ohms above zero")
+        if not 0 <= self.burden_tolerance <= 0.5:
+            raise ValueError(f"a burden's tolerance is {self.burden_tolerance!r}: expected a fraction from 0 to 0.5")
+
+
+class Range(NamedTuple):
+    """What the readings leave open, from low to high."""
+
+    low: float
+    high: float | None  #: None: nothing bounds it
+
+    def to_json(self) -> dict[str, float | None]:
+        """The shape of the design page."""
+        return {"low": self.low, "high": self.high}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TouchBounds:
-    """What the readings say of the source and of the current; None: nothing bounds it."""
+    """The source behind a point, and the current that a person who touches it would draw."""
 
-    open_circuit_low: float | None  #: [V]
-    open_circuit_high: float | None
-    source_impedance_low: float | None  #: magnitude [Ω]
-    source_impedance_high: float | None
-    current_low: float | None  #: through the body network [A]
-    current_high: float | None
-    expanded_uncertainty: float  #: of either bound of the current [A]
-    hard_connection: bool  #: the source can be below 10 kΩ
-    reactance: float | None = None  #: best estimate of a source that is a pure capacitance [Ω]
-    reasons: tuple[str, ...] = ()
+    open_circuit: Range  #: [V]
+    source_impedance: Range  #: magnitude [Ω]
+    current: Range  #: rms (DC: mean) through the body network [A]
+    expanded_uncertainty: float  #: U of either end of the current [A]
+    hard_connection: bool  #: the source can be below 10 kΩ, its uncertainty counted
+    reasons: tuple[str, ...] = ()  #: what a person should know of these bounds
+    consistent: bool = True  #: False: no single source gives these readings, not even with their uncertainties
+
+    @property
+    def worst(self) -> float | None:
+        """High + U, the figure that meets a limit; None: unbounded. [A]"""
+        return None if self.current.high is None else self.current.high + self.expanded_uncertainty
 
 
-def body_network(frequency: float | None) -> complex:
-    """Impedance of the touch-current network; None: at DC. [Ω]"""
+def body_impedance(frequency: float | None) -> complex:
+    """Impedance of the body network at a frequency; None is DC: 2000 Ω. [Ω]
+
+    Source: IEC 60990:2016, figure 3 (unweighted touch current).
+    """
     if frequency is None:
-        return complex(NETWORK_DC)
-    return NETWORK_RB + 1 / (1 / NETWORK_RS + 2j * math.pi * frequency * NETWORK_CS)
+        return complex(BODY_SKIN + BODY_INNER)
+    turn = 2 * math.pi * frequency * BODY_SKIN * BODY_SKIN_CAPACITANCE
+    return BODY_INNER + BODY_SKIN / (1 + 1j * turn)
 
 
-def input_impedance(resistance: float, capacitance: float, frequency: float | None) -> complex:
-    """A meter's input, R parallel C; None: at DC. [Ω]"""
-    return 1 / (1 / resistance + (2j * math.pi * frequency * capacitance if frequency is not None else 0.0))
+def input_impedance(resistance: float, capacitance: float, frequency: float | None) -> float:
+    """Magnitude of a meter's input, a resistance with a capacitance across it; at DC the resistance. [Ω]"""
+    return resistance / math.hypot(1.0, 2 * math.pi * (frequency or 0.0) * resistance * capacitance)
 
 
 def loading_guard(
-    value: float, voltage_limit: float, current_limit: float, meter: MeterInput, frequency: float | None
+    value: float, meter: MeterInput | None, frequency: float | None, voltage_limit: float, current_limit: float
 ) -> float:
-    """What a reading is raised by for the meter's own loading: V·(V_limit/I_limit)/|Z_in|. [unit of value]
+    """What a voltage is raised by for the meter's own loading, before it meets the voltage limit. [V]
 
-    No source that could still give the limiting current then hides behind a reading below the limit. The lead's
-    100 pF are added to the meter's own capacitance.
+    A source that can give the limiting current at the limiting voltage has at most V_limit/I_limit behind it, so the
+    meter's input hides at most V·(V_limit/I_limit)/|Z_in|. The leads' 100 pF are added to the input's capacitance.
     """
-    return (
-        value
-        * (voltage_limit / current_limit)
-        / abs(input_impedance(meter.resistance, meter.capacitance + LEAD, frequency))
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Source:
-    """Sources that fit two or three readings, one per entry: the ends and what lies between."""
-
-    q: FloatArray
-    p: FloatArray
-    s: FloatArray
-    w: FloatArray
-
-    def current(self, body: complex) -> FloatArray:
-        inverse = self.q + self.p * body.real - 2 * self.s * body.imag + abs(body) ** 2 * self.w
-        return 1 / np.sqrt(np.maximum(inverse, 1e-300))
-
-    def volts(self) -> FloatArray:
-        return 1 / np.sqrt(np.maximum(self.w, 1e-100))
-
-    def impedance(self) -> FloatArray:
-        return np.sqrt(self.q / np.maximum(self.w, 1e-100))
-
-
-def _pair(v: FloatArray, g: FloatArray, b: float, *, resistive: bool) -> _Source:
-    """All sources between resistive and capacitive that fit two readings.
-
-    Args: v, g: shape (2, n), the less loaded first; n variants at once.
-    Returns: arrays of shape (n, phases). Where no passive source fits, the nearest: a hard one, or a current source.
-    """
-    a = 1 / v**2
-    total = g[0] + g[1]
-    slope = (a[1] - a[0]) / (g[1] - g[0])
-    hard = slope <= 0
-    slope = np.maximum(slope, 1e-300)
-    base = a[0] - slope * g[0]
-    # s = 0 where q (u - q B^2) = p^2 / 4, with p = slope - q total and u = base + q g0 g1: a quadratic in q.
-    second = g[0] * g[1] - b * b - total**2 / 4
-    first = base + slope * total / 2
-    inside = first**2 + second * slope**2
-    root = np.sqrt(np.maximum(inside, 0.0))
-    low = (slope**2 / 2) / np.maximum(first + root, 1e-300)
-    high = np.minimum(slope / total, (first + root) / (-2 * second))
-    q = low[:, None] if resistive else low[:, None] + np.maximum(high - low, 0)[:, None] * _PHASES
-    p = np.maximum(slope[:, None] - q * total[:, None], 0.0)
-    m = base[:, None] + q * (g[0] * g[1] - b * b)[:, None]
-    s, w = _solve(q, p, m, b)
-    # Noise can make the readings fall faster than any passive source allows: then it is as good as a current source.
-    stiff = ((inside < 0) | (base + high * (g[0] * g[1] - b * b) <= 0))[:, None] & ~hard[:, None]
-    flat, near = hard[:, None], np.maximum(v[0], v[1])[:, None]
-    q = np.where(stiff, 1 / (v[1] ** 2 * (g[1] ** 2 + b * b))[:, None], q)
-    none = flat | stiff
-    return _Source(
-        np.where(flat, 0, q), np.where(none, 0, p), np.where(none, 0, s),
-        np.where(flat, 1 / near**2, np.where(stiff, 0, w)),
-    )  # fmt: skip
-
-
-def _solve(q: FloatArray, p: FloatArray, m: FloatArray, b: float) -> tuple[FloatArray, FloatArray]:
-    """s and w from w + 2 B s = m and s^2 = q w - p^2 / 4."""
-    s = np.maximum(-b * q + np.sqrt(np.maximum((b * q) ** 2 - p**2 / 4 + q * m, 0.0)), 0.0)
-    w = m - 2 * b * s
-    # Where the meter's capacitance takes nearly all, that difference cancels; the other equation then gives w.
-    return s, np.maximum(np.where(w > 0.5 * np.abs(m), w, (s**2 + p**2 / 4) / np.maximum(q, 1e-200)), 1e-200)
-
-
-def _triple(v: FloatArray, g: FloatArray, b: float) -> tuple[_Source, np.ndarray[Any, np.dtype[np.bool_]]]:
-    """The one source that fits three readings, and whether it is a passive one, resistive to capacitive.
-
-    Args: v, g: shape (3, n). Returns: arrays of shape (n, 1).
-    """
-    a = 1 / v**2
-    one, two = (a[1] - a[0]) / (g[1] - g[0]), (a[2] - a[1]) / (g[2] - g[1])
-    q = (two - one) / (g[2] - g[0])
-    p = one - q * (g[0] + g[1])
-    m = a[0] - p * g[0] - q * g[0] ** 2 - q * b * b
-    scale = np.abs(one)
-    # The ends of the range are reached exactly by pure resistors and capacitors, so rounding may pass them by a hair.
-    fits = (q > 0) & (p >= -1e-6 * scale) & (m > 0) & (q * m - p**2 / 4 + (b * q) ** 2 >= -1e-6 * np.abs(q * m))
-    q, p = np.where(fits, q, 1.0), np.where(fits, np.maximum(p, 0.0), 0.0)
-    s, w = _solve(q, p, m, b)
-    return _Source(q[:, None], p[:, None], s[:, None], w[:, None]), fits
-
-
-@dataclass(frozen=True, slots=True)
-class _Interval:
-    """What one pair or triple of readings says: bounds, and how far they move with the readings' uncertainty."""
-
-    low: float
-    high: float
-    low_u: float
-    high_u: float
-
-
-def _spread(values: FloatArray) -> float:
-    """Expanded deviation of a bound: values[0] as read, then each input up and down by its U in turn."""
-    moved = np.abs(values[1:].reshape(-1, 2) - values[0]).max(axis=1)
-    return float(np.sqrt((moved**2).sum()))
-
-
-def _interval(values: FloatArray) -> _Interval:
-    lows, highs = values.min(axis=1), values.max(axis=1)
-    if highs[0] > _ENDLESS:  # as good as a current source: these readings do not bound it
-        return _Interval(0.0, math.inf, 0.0, 0.0)
-    return _Interval(float(lows[0]), float(highs[0]), _spread(lows), _spread(highs))
-
-
-def _variants(readings: Sequence[BurdenReading], meter: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
-    """Volts and conductances as read, then each input moved up and down by its expanded uncertainty. Shape (k, n)."""
-    volts = np.array([reading.value for reading in readings])
-    moves = np.array([COVERAGE * reading.u for reading in readings])
-    burdens = np.array([reading.burden or np.inf for reading in readings])
-    slack = np.array([COVERAGE * rectangular(reading.burden_tolerance) for reading in readings])
-    k = len(readings)
-    v, r = np.tile(volts[:, None], 4 * k + 1), np.tile(burdens[:, None], 4 * k + 1)
-    for i in range(k):
-        v[i, 1 + 2 * i], v[i, 2 + 2 * i] = volts[i] + moves[i], volts[i] - moves[i]
-        at = 1 + 2 * k + 2 * i
-        r[i, at], r[i, at + 1] = burdens[i] * (1 + slack[i]), burdens[i] * (1 - slack[i])
-    return np.maximum(v, 1e-9), 1 / meter[0] + 1 / r
-
-
-def _one(reading: BurdenReading, meter: tuple[float, float], b: float, body: complex, *, dc: bool) -> _Interval:
-    """A single reading: every source that gives it, from a hard one to a current source, at every phase."""
-    g = 1 / meter[0] + (1 / reading.burden if reading.burden else 0.0)
-    size = np.concatenate([[0.0], np.logspace(0, 9, 181)])[:, None]
-    angle = np.zeros((1, 1)) if dc else np.linspace(0, -np.pi / 2, 19)[None, :]
-    z = size * np.exp(1j * angle)
-    per_volt = np.abs(1 + z * (g + 1j * b)) / np.abs(z + body)
-    low, high = float(per_volt.min()), float(per_volt.max())
-    spread = COVERAGE * reading.u
-    return _Interval(low * reading.value, high * reading.value, low * spread, high * spread)
-
-
-def _for_input(
-    readings: Sequence[BurdenReading], meter: tuple[float, float], frequency: float | None, body: complex
-) -> dict[str, list[_Interval]]:
-    """Every pair's and triple's word on current, open-circuit volts and source impedance, for one meter input."""
-    b = 0.0 if frequency is None else 2 * math.pi * frequency * meter[1]
-    ordered = sorted(readings, key=lambda r: -(r.burden or math.inf))
-    found: dict[str, list[_Interval]] = {"current": [], "volts": [], "impedance": [], "reactance": []}
-    if len(ordered) == 1:
-        found["current"].append(_one(ordered[0], meter, b, body, dc=frequency is None))
-        return found
-
-    def keep(source: _Source, *, doubtful: bool = False) -> None:
-        for name, values in zip(_TOLD, (source.current(body), source.volts(), source.impedance()), strict=True):
-            # As read it fits, but not with the uncertainty: it narrows nothing once that is added.
-            found[name].append(
-                _Interval(float(values.min()), float(values.max()), math.inf, math.inf)
-                if doubtful
-                else _interval(values)
-            )
-
-    for pair in combinations(ordered, 2):
-        v, g = _variants(pair, meter)
-        source = _pair(v, g, b, resistive=frequency is None)
-        keep(source)
-        found["reactance"].append(_interval(source.impedance()[:, -1:]))
-    for triple in combinations(ordered, 3) if frequency is not None else ():
-        v, g = _variants(triple, meter)
-        source, fits = _triple(v, g, b)
-        if fits.all():
-            keep(source)
-        elif fits[0]:
-            keep(_Source(source.q[:1], source.p[:1], source.s[:1], source.w[:1]), doubtful=True)
-    return found
-
-
-def _together(intervals: Sequence[_Interval]) -> tuple[float, float, float]:
-    """Where all agree: low, high, and the expanded uncertainty of either."""
-    low, high = max(i.low for i in intervals), min(i.high for i in intervals)
-    apart = max(0.0, (low - high) / 2)
-    if apart:  # noise lets them miss each other
-        low = high = (low + high) / 2
-    lowest = max(i.low - i.low_u for i in intervals)
-    highest = min(i.high + i.high_u for i in intervals)
-    return low, high, max(apart, highest - high, low - lowest)
-
-
-def _distinct(readings: Sequence[BurdenReading]) -> list[BurdenReading]:
-    """One reading a burden: of several the highest, which is the cautious one."""
-    best: dict[float, BurdenReading] = {}
-    for reading in readings:
-        key = reading.burden or math.inf
-        if key not in best or reading.value > best[key].value:
-            best[key] = reading
-    return list(best.values())
+    meter = meter or MeterInput(resistance=UNKNOWN_RESISTANCE[0], capacitance=UNKNOWN_CAPACITANCE[1])
+    inside = input_impedance(meter.resistance, meter.capacitance + LEAD_CAPACITANCE, frequency)
+    return abs(value) * (voltage_limit / current_limit) / inside
 
 
 def bound_touch_current(
     readings: Sequence[BurdenReading], *, meter: MeterInput | None, frequency: float | None
 ) -> TouchBounds:
-    """Bounds on what would flow through the body network from the point that these readings are of.
+    """Bounds on the source behind a point and on its touch current, from one state read under different burdens.
+
+    Every reading, every two and every three of them bound the current by themselves, each with its own U; the result
+    is what all of them allow, so one more burden never widens it. Where no single source gives the readings, not even
+    with their uncertainties, the widest of the bounds stands and a reason says so.
 
     Args:
-        readings: of one state, with different burdens; one may be by the meter alone.
-        meter: its input, with the lead's capacitance; None: anything from 1 MΩ to 11 MΩ and 0 to 200 pF.
-        frequency: [Hz]; None: DC, where the source is resistive and the network 2 kΩ.
-    Raises: ValueError: no reading, a negative voltage, or a burden, input or frequency that is not above zero.
-    Source: IEC 60990:2016 for the network; JCGM 100:2008, 5.1 for the propagation, by full steps of U since the
-        bounds are not linear.
+        readings: at least one, all of one state, by one meter, under different burdens.
+        meter: its input; None: bounds over 1 to 11 MΩ and 0 to 200 pF.
+        frequency: of the voltage [Hz]; None: DC, where the source is resistive.
+    Raises: ValueError: no reading, or a frequency that is not above zero.
+    Source: Thévenin's theorem; IEC 60990:2016, figure 3; uncertainty after JCGM 100:2008, 5.1.2, by finite steps of 2u,
+        since the bounds are curved and saturate (a hard source gives V0/|Z_body|, however small the drop).
     """
-    _check(readings, meter, frequency)
-    used, body = _distinct(readings), body_network(frequency)
-    inputs = UNKNOWN_INPUTS if meter is None else _corners(meter)
-    if frequency is None:
-        inputs = tuple(dict.fromkeys((ohms, 0.0) for ohms, _ in inputs))
-    each = [_for_input(used, pair, frequency, body) for pair in inputs]
-    currents = [_together(found["current"]) for found in each]
-    low, high = min(c[0] for c in currents), max(c[1] for c in currents)
-    expanded = max(max(0.0, c[1] + c[2] - high, low - (c[0] - c[2])) for c in currents)
-    reasons, impossible = _reasons(used, inputs, frequency)
-    if impossible:  # no one source gives these readings, so nothing that lowers the current may be built on them
-        high = max(high, max(r.value + COVERAGE * r.u for r in used) / abs(body))
-    volts_low, volts_high = _widest([found["volts"] for found in each])
-    ohms_low, ohms_high = _widest([found["impedance"] for found in each])
-    return TouchBounds(
-        open_circuit_low=max(r.value for r in used) if volts_low is None else volts_low, open_circuit_high=volts_high,
-        source_impedance_low=ohms_low, source_impedance_high=ohms_high, current_low=max(low, 0.0), current_high=high,
-        expanded_uncertainty=expanded, hard_connection=impossible or ohms_low is None or ohms_low < HARD,
-        reactance=_best([i for found in each for i in found["reactance"]]), reasons=reasons,
-    )  # fmt: skip
-
-
-def _best(intervals: Sequence[_Interval]) -> float | None:
-    """The estimate that moves least, relative to itself, with the uncertainty of its readings."""
-    bounded = [i for i in intervals if math.isfinite(i.high) and i.low > 0]
-    return min(bounded, key=lambda i: i.low_u / i.low).low if bounded else None
-
-
-def _corners(meter: MeterInput) -> tuple[tuple[float, float], ...]:
-    high = meter.capacitance if meter.capacitance_high is None else meter.capacitance_high
-    return tuple(dict.fromkeys(((meter.resistance, meter.capacitance), (meter.resistance, high))))
-
-
-def _widest(several: Sequence[Sequence[_Interval]]) -> tuple[float | None, float | None]:
-    """Bounds with the readings' uncertainty in them, over all inputs that the meter can have."""
-    if not several[0]:
-        return None, None
-    lows = [max(i.low - i.low_u for i in intervals) for intervals in several]
-    highs = [min(i.high + i.high_u for i in intervals) for intervals in several]
-    low, high = sorted((min(lows), max(highs)))
-    return max(low, 0.0), high
-
-
-def _reasons(
-    readings: Sequence[BurdenReading], inputs: Sequence[tuple[float, float]], frequency: float | None
-) -> tuple[tuple[str, ...], bool]:
-    """What is odd about the readings, and whether no passive source at all could give them."""
-    ordered = sorted(readings, key=lambda r: -(r.burden or math.inf))
-    found = []
-    if len(ordered) == 1:
-        found.append("one reading alone does not tell a hard connection from a stray coupling")
-    pairs = list(combinations(ordered, 2))
-    if any(more.value - less.value > COVERAGE * math.hypot(less.u, more.u) for less, more in pairs):
-        found.append("a larger load read higher than a smaller one: it is taken as a hard connection, read again")
-    falls = any(all(_falls(less, more, pair, frequency) for pair in inputs) for less, more in pairs)
-    if falls:
-        found.append(
-            "the current fell with a larger load, which no source does: one of the readings is wrong, read again"
-        )
-    return tuple(found), falls
-
-
-def _falls(less: BurdenReading, more: BurdenReading, meter: tuple[float, float], frequency: float | None) -> bool:
-    """Whether less current flowed into the larger load, beyond the uncertainty of both: a probe or clip came off."""
-    b = 0.0 if frequency is None else 2 * math.pi * frequency * meter[1]
-
-    def flows(reading: BurdenReading, side: float) -> float:
-        loss = (1 + side * COVERAGE * rectangular(reading.burden_tolerance)) / reading.burden if reading.burden else 0.0
-        return max(0.0, reading.value + side * COVERAGE * reading.u) * abs(1 / meter[0] + loss + 1j * b)
-
-    return flows(more, 1.0) < flows(less, -1.0)
-
-
-def _check(readings: Sequence[BurdenReading], meter: MeterInput | None, frequency: float | None) -> None:
-    def refuse(what: str, good: Callable[[float], bool], *values: float | None) -> None:
-        for value in values:
-            if value is not None and not (math.isfinite(value) and good(value)):
-                raise ValueError(f"{what} is {value!r}")
-
     if not readings:
-        raise ValueError("there is no reading")
-    refuse("a reading", lambda v: v >= 0, *(r.value for r in readings), *(r.u for r in readings))
-    refuse("a burden", lambda v: v > 0, *(r.burden for r in readings))
-    refuse("a tolerance", lambda v: 0 <= v < 1, *(r.burden_tolerance for r in readings))
-    refuse("the frequency", lambda v: v > 0, frequency)
-    if meter is not None:
-        refuse("the meter's input resistance", lambda v: v > 0, meter.resistance)
-        refuse("the meter's input capacitance", lambda v: v >= 0, meter.capacitance)
+        raise ValueError("no reading: a touch current needs at least one voltage")
+    if frequency is not None and not 0 < frequency <= MOST_HERTZ:
+        raise ValueError(f"the frequency is {frequency!r}: expected hertz above zero, or None for DC")
+    highest, doubt = _one_each(readings)
+    return _bound(_case(highest, meter, frequency), meter, doubt)
+
+
+def _one_each(readings: Sequence[BurdenReading]) -> tuple[list[BurdenReading], str]:
+    """The highest reading under each load, and what to say where two under one load differ beyond their U."""
+    kept: dict[float, BurdenReading] = {}
+    doubt = ""
+    for reading in readings:
+        load = math.inf if reading.burden is None else reading.burden
+        other = kept.setdefault(load, reading)
+        if abs(abs(reading.value) - abs(other.value)) > _doubt(reading) + _doubt(other):
+            doubt = f"Two readings with {_named(reading)} differ: something changed between them, so read both again."
+        if abs(reading.value) > abs(other.value):
+            kept[load] = reading
+    return list(kept.values()), doubt
+
+
+class _Case(NamedTuple):
+    """The readings as arrays, lightest load first; axes (meters, rows of steps, readings)."""
+
+    readings: tuple[BurdenReading, ...]
+    plan: Steps
+    volts: Array  #: (rows, readings)
+    conductance: Array  #: (meters, rows, readings)
+    b: Array  #: (meters,)
+    body: complex
+    resistive: bool
+
+
+def _case(readings: Sequence[BurdenReading], meter: MeterInput | None, frequency: float | None) -> _Case:
+    ordered = tuple(sorted(readings, key=lambda r: math.inf if r.burden is None else r.burden, reverse=True))
+    plan = steps(tuple(r.burden is not None for r in ordered))
+    values, doubts = np.array([abs(r.value) for r in ordered]), np.array([_doubt(r) for r in ordered])
+    tolerance = np.array([COVERAGE * rectangular(r.burden_tolerance) for r in ordered])
+    burdens = np.array([math.inf if r.burden is None else r.burden for r in ordered])
+    inputs = [meter] if meter else [MeterInput(resistance=r, capacitance=c) for r in UNKNOWN_RESISTANCE
+                                    for c in UNKNOWN_CAPACITANCE]  # fmt: skip
+    own = np.array([1 / entry.resistance for entry in inputs])
+    turn = 2 * math.pi * (frequency or 0.0)
+    return _Case(
+        readings=ordered,
+        plan=plan,
+        volts=np.maximum(values + plan.volts * doubts, 0.0),
+        conductance=own[:, None, None] + 1 / (burdens * (1 + plan.burdens * tolerance)),
+        b=np.array([turn * entry.capacitance for entry in inputs]),
+        body=body_impedance(frequency),
+        resistive=frequency is None,
+    )
+
+
+def _bound(case: _Case, meter: MeterInput | None, doubt: str) -> TouchBounds:
+    found = estimates(case.volts, case.conductance, case.b, case.body, resistive=case.resistive)
+    alone = _singles(case)
+    current = (
+        alone
+        if found is None
+        else Ends(*(np.concatenate(two, axis=-1) for two in zip(alone, found.current, strict=True)))
+    )
+    met = meet(current, case.plan)
+    low, high = met.ends()
+    upper, lower = float(met.upper.max()), float(met.lower.min())
+    doubt = doubt or _clash(case)
+    if not doubt and not met.agree:
+        doubt = "These readings do not belong to one source: something changed between them, so read all of them again."
+    if doubt:
+        about = spread(current, case.plan)
+        low, high = float(current.low[:, 0].min()), float(current.high[:, 0].max())
+        lower = float((current.low[:, 0] - about.low).min())
+        upper = float((current.high[:, 0] + about.high).max())
+    volts, ohms = Range(float(case.volts[0].max()), None), Range(0.0, None)
+    hard = True
+    if found is not None and not doubt:
+        volts, ohms = _range(found.volts, case.plan), _range(found.ohms, case.plan)
+        hard = float(meet(found.ohms, case.plan).lower.min()) < HARD_CONNECTION
+    return TouchBounds(
+        open_circuit=volts,
+        source_impedance=ohms,
+        current=Range(low, high),
+        expanded_uncertainty=max(upper - high, low - lower, 0.0),
+        hard_connection=hard,
+        reasons=((doubt,) if doubt else ()) + _remarks(case, meter, lone=found is None),
+        consistent=not doubt,
+    )
+
+
+def _singles(case: _Case) -> Ends:
+    """What each reading says by itself, over every source there can be."""
+    per_volt = single(case.conductance[:, 0], case.b, case.body, resistive=case.resistive)
+    stepped = case.conductance / case.conductance[:, :1]  # a burden's tolerance: the current goes with its conductance
+    low = case.volts * per_volt.low[:, None] * np.minimum(stepped, 1.0)
+    return Ends(low, case.volts * per_volt.high[:, None] * np.maximum(stepped, 1.0))
+
+
+def _range(ends: Ends, plan: Steps) -> Range:
+    """What all estimates allow of a property of the source; its ends' uncertainty limits what noise can cross."""
+    low, high = meet(ends, plan).ends()
+    return Range(low, high if high < UNBOUNDED else None)
+
+
+def _doubt(reading: BurdenReading) -> float:
+    """U of one reading, not below what any reading is believed to. [V]"""
+    return COVERAGE * max(reading.u, FINEST * abs(reading.value))
+
+
+def _named(reading: BurdenReading) -> str:
+    return "the meter alone" if reading.burden is None else show(reading.burden, "Ohm")
+
+
+def _clash(case: _Case) -> str:
+    """Why no source gives two of the readings, even at the kindest end of their uncertainties; empty if one does."""
+    for column, lighter in enumerate(case.readings):
+        for other, heavier in list(enumerate(case.readings))[column + 1 :]:
+            v1, v2 = abs(lighter.value), abs(heavier.value)
+            if v2 - v1 > _doubt(lighter) + _doubt(heavier):
+                return (
+                    f"The reading with {_named(heavier)} is above the one with {_named(lighter)}, which no burden "
+                    "does: something changed between them, so read both again."
+                )
+            v1, v2 = v1 - _doubt(lighter), v2 + _doubt(heavier)
+            if v1 > v2 and strain(v1, v2, *_kindest(case, column, other), case.b) > _ROUNDING:
+                return (
+                    f"The reading with {_named(heavier)} is lower than any source could make it beside the one with "
+                    f"{_named(lighter)}: did the supply trip, or a clip come off? Read both again."
+                )
+    return ""
+
+
+def _kindest(case: _Case, column: int, other: int) -> tuple[Array, Array]:
+    """Conductances of two loads as far apart as the burdens' tolerances let them be, for each meter."""
+    return case.conductance[:, :, column].min(axis=1), case.conductance[:, :, other].max(axis=1)
+
+
+def _remarks(case: _Case, meter: MeterInput | None, *, lone: bool) -> tuple[str, ...]:
+    """What a person should know of these bounds, besides a contradiction."""
+    said = []
+    if meter is None:
+        said.append("The meter's input is not known: 1 to 11 MΩ with 0 to 200 pF is allowed for.")
+    if lone:
+        said.append("Readings under one load leave the source open: one with another burden narrows this down.")
+    weakest = 1 / float(case.conductance[:, 0].min()) if lone else 1 / float(case.conductance[:, 0, 0].min())
+    for reading in case.readings:
+        if reading.burden is not None and reading.burden > TOO_LARGE * weakest:
+            said.append(f"A burden of {_named(reading)} is too large to matter beside the meter's own input.")
+        if reading.burden is not None and abs(reading.value) <= COVERAGE * reading.u and not _all_small(case):
+            said.append(
+                f"With {_named(reading)} the meter reads nothing beyond its uncertainty: "
+                "make sure that the supply was still on."
+            )
+    if case.resistive and len({r.value > 0 for r in case.readings if abs(r.value) > COVERAGE * r.u}) > 1:
+        said.append("The DC readings differ in sign: were the leads swapped? Their magnitudes are taken.")
+    return tuple(said)
+
+
+def _all_small(case: _Case) -> bool:
+    return all(abs(r.value) <= COVERAGE * r.u for r in case.readings)
 
 
 def touch_level(bounds: TouchBounds, limit: Limit) -> Level:
-    """The class of a touch current: its upper bound + U against the limit and the upper boundary.
+    """The level of a touch current: high + U against the limit and against the upper boundary.
 
-    Source: IEC 62368-1:2018, table 4: ES1, ES2, ES3 by current.
+    A raised limit never yields `within`: where only it would, the default limit decides. Nothing that bounds the
+    current means `danger`. Trips and overloads are the caller's to judge.
     """
-    if bounds.current_high is None:
+    if bounds.current.high is None:
         return Level.DANGER
-    high = bounds.current_high + bounds.expanded_uncertainty
-    if high < limit.value:
-        return Level.WITHIN
-    return Level.CAUTION if high < limit.upper else Level.DANGER
+    high, expanded = bounds.current.high, bounds.expanded_uncertainty
+    if exceeds(high, expanded, limit.upper):
+        return Level.DANGER
+    return Level.CAUTION if exceeds(high, expanded, min(limit.value, limit.default)) else Level.WITHIN

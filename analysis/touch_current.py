@@ -30,13 +30,13 @@ def current_finding(matrix: Matrix, picture: TouchPicture) -> Finding:
         id=f"touch-current:{matrix.point}", level=level,
         title=f"{matrix.point}: {_current_words(top)} through a body ({top.state.name})",
         statement=_current_statement(matrix.point, top, picture), unit="A",
-        value=bounds.current_high if bounds else None,
-        expanded_uncertainty=bounds.expanded_uncertainty if bounds and bounds.current_high is not None else None,
+        value=bounds.current.high if bounds else None,
+        expanded_uncertainty=bounds.expanded_uncertainty if bounds and bounds.current.high is not None else None,
         limit=limit.value, limit_source=limit.source, limit_changed_by_user=limit.changed,
         states=tuple(row for verdict in judged for row in verdict.to_state_outcomes()),
         evidence=tuple(value.evidence for v in judged for value in v.state.values),
         missing=tuple(dict.fromkeys(missing)),
-        extra={"low": bounds.current_low if bounds else None, "high": bounds.current_high if bounds else None},
+        extra={"low": bounds.current.low if bounds else None, "high": bounds.current.high if bounds else None},
     )  # fmt: skip
 
 
@@ -65,9 +65,9 @@ def _current_level(verdict: Verdict, picture: TouchPicture) -> Level:
 def _current_words(verdict: Verdict) -> str:
     if verdict.state.trip:
         return "enough to trip the residual-current device"
-    if verdict.bounds is None or verdict.bounds.current_high is None:
+    if verdict.bounds is None or verdict.bounds.current.high is None:
         return "a current that nothing bounds"
-    low, high = verdict.bounds.current_low or 0.0, verdict.bounds.current_high
+    low, high = verdict.bounds.current.low or 0.0, verdict.bounds.current.high
     if high - low <= 0.02 * high:
         return show(high, "A", _third_digit(high))
     return f"{show(low, 'A', _third_digit(high))} to {show(high, 'A', _third_digit(high))}"

@@ -101,7 +101,7 @@ def _why(verdict: Verdict, picture: TouchPicture) -> list[str]:
 
 def _by_current(verdict: Verdict, picture: TouchPicture) -> str:
     bounds, limit = verdict.bounds, picture.setting.current_limit(verdict.state.coupling)
-    if bounds is None or bounds.current_high is None or verdict.current_high is None:
+    if bounds is None or bounds.current.high is None or verdict.current_high is None:
         return (
             "The burden readings do not bound the current that a person touching it could draw; it counts as a hard"
             " connection."
@@ -114,7 +114,7 @@ def _by_current(verdict: Verdict, picture: TouchPicture) -> str:
             f"Up to {high} could flow through a person, more than {show(limit.value, 'A')}: it can startle, and it is"
             " no hard connection."
         )
-    low = bounds.current_low or 0.0
+    low = bounds.current.low or 0.0
     if low < limit.upper:
         return f"Up to {high} could flow through a person; a smaller burden would settle it, if its dissipation allows."
     return f"Up to {high} could flow through a person: this is a dangerous connection to the mains."

@@ -17,9 +17,6 @@ from analysis.limits import Limit, TouchLimits
 from analysis.states import Value
 from analysis.touch import BurdenReading, MeterInput, TouchBounds, bound_touch_current, loading_guard
 
-#: Meter input resistance taken for the guard where the session does not tell it. [Ω]
-UNKNOWN_INPUT = 1e6
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
@@ -99,9 +96,9 @@ class Verdict:
     @property
     def current_high(self) -> float | None:
         """Upper bound of the touch current + U [A]; None: nothing bounds it, or nothing was read with a burden."""
-        if self.bounds is None or self.bounds.current_high is None:
+        if self.bounds is None or self.bounds.current.high is None:
             return None
-        return self.bounds.current_high + self.bounds.expanded_uncertainty
+        return self.bounds.current.high + self.bounds.expanded_uncertainty
 
     def to_state_outcomes(self) -> list[StateOutcome]:
         """The state as the meter alone read it, then each burden reading, the largest burden first."""
@@ -211,9 +208,8 @@ def _rank(level: Level) -> int:
 
 
 def _relative_guard(value: Value, setting: Setting, volts: Limit, amperes: Limit) -> float:
-    given = setting.input_of(value) or MeterInput(resistance=UNKNOWN_INPUT, capacitance=0.0)
     frequency = None if value.key.coupling == "dc" else setting.frequency
-    return loading_guard(1.0, volts.value, amperes.value, given, frequency)
+    return loading_guard(1.0, setting.input_of(value), frequency, volts.value, amperes.value)
 
 
 def _level(
@@ -238,9 +234,9 @@ def _level(
 
 
 def _by_current(bounds: TouchBounds, amperes: Limit, factor: float) -> tuple[Level, str]:
-    if bounds.current_high is None:
+    if bounds.current.high is None:
         return Level.DANGER, "hard"
-    high = (bounds.current_high + bounds.expanded_uncertainty) * factor
+    high = (bounds.current.high + bounds.expanded_uncertainty) * factor
     if high < amperes.value:
         return Level.WITHIN, "current"
     return (Level.CAUTION, "current") if high < amperes.upper else (Level.DANGER, "hard")
@@ -264,8 +260,8 @@ def _loaded_only(
     if bounds is None:
         return Level.UNDECIDED, "none"
     across = max((value.magnitude + value.expanded for value in state.loaded.values()), default=0.0)
-    surely = max(across, bounds.open_circuit_low or 0.0) * factor
-    possibly = math.inf if bounds.open_circuit_high is None else bounds.open_circuit_high * factor
+    surely = max(across, bounds.open_circuit.low or 0.0) * factor
+    possibly = math.inf if bounds.open_circuit.high is None else bounds.open_circuit.high * factor
     if surely >= volts.value or (len(state.loaded) >= 2 and possibly >= volts.value):
         level, reason = _by_current(bounds, amperes, factor)
         if level is not Level.WITHIN:

@@ -13,8 +13,8 @@ QUICK = 1.0  #: longest wait for what an instrument answers at once, or not at a
 QUIET = 0.05  #: nothing for so long: the input is drained, or a lone CR ended a line [s]
 _MOST_ERRORS = 30
 _MOST_LINES = 30  #: before a prompt
-#: Source: SCPI-1999, volume 2, SYSTem:ERRor: a number and a quoted text; some instruments send the number alone.
-ERROR = re.compile(rb'\s*([+-]?\d{1,6})\s*(?:,\s*"((?:[^"]|"")*)"?)?\s*')
+#: Source: SCPI-1999, volume 2, SYSTem:ERRor: a number and a quoted text; some send it unquoted, or the number alone.
+ERROR = re.compile(rb'\s*([+-]?\d{1,6})\s*(?:,\s*(?:"((?:[^"]|"")*)"?|([A-Za-z][^"]*)))?\s*')
 LINE = re.compile(rb"([^\r\n]*)(?:\r\n|\n|\r(?=[^\n]))")
 
 
@@ -150,7 +150,7 @@ class Exchange:
                 self._errors = self.answers_errors  # one that never answered is not asked again
                 break
             self.answers_errors = True
-            code, text = int(match[1]), (match[2] or b"").decode("ascii", "replace")
+            code, text = int(match[1]), (match[2] or match[3] or b"").decode("ascii", "replace")
             if code == 0 or found[-2:] == [(code, text)] * 2:  # a register that reading does not clear
                 break
             found.append((code, text))

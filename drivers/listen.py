@@ -85,7 +85,7 @@ class Listener:
         now = self._port.now()
         if self._asked is not None and now - self._asked < self._timeout:
             return min(wait, self._asked + self._timeout - now)
-        due = max(self._due, self._port.not_before(self._request))
+        due = self._port.due(self._due, self._request)
         if now < due:
             return min(wait, due - now)
         self._port.write(self._request)
@@ -117,5 +117,7 @@ class Listener:
         """A meter that only sends is set by its own knob."""
 
     def end(self) -> None:
+        if self._flush is not None:
+            self._take(self._flush(), self._last)
         for gone in self._framer.finish():
             self._faults.left(gone.raw)

@@ -111,6 +111,7 @@ class Meter:
         self._faults = Faults()
         self._device: PortInfo | None = None
         self._port: Port | None = None
+        self._played_to: float | None = None  #: where a replay was closed
         self._talk: Talk | None = None
         self._readings: list[Reading] = []
         self._wire: list[WirePiece] = []
@@ -129,9 +130,19 @@ class Meter:
 
     @property
     def finished(self) -> bool:
-        """Whether a replayed wire log is at its end; never so for a real port."""
-        return self._ended or (self._port is not None and self._port.replays and self._talk is not None
-                               and self._talk.finished)  # fmt: skip
+        """Whether a replayed wire log is at its end, or the meter was closed; never so for a real port that is open."""
+        return self._ended or (self.replays and self._talk is not None and self._talk.finished)
+
+    @property
+    def replays(self) -> bool:
+        """Whether a wire log is played, so that its recorded time counts."""
+        return self._port is not None and self._port.replays
+
+    def now(self) -> float:
+        """The time that this meter goes by: the session's clock, or the recorded time of a replay. [s]"""
+        if self._port is not None:
+            return self._port.now()
+        return self._clock() if self._played_to is None else self._played_to
 
     @property
     def connected(self) -> bool:
@@ -140,6 +151,7 @@ class Meter:
 
     def open(self) -> Batch:
         """Open the port and begin. Raises: PortError: it cannot be opened, in one line."""
+        self._ended = False
         self._device = portlist.identify(self.port, self._listing)
         self._begin(self.port)
         return self._batch()
@@ -164,8 +176,9 @@ class Meter:
     def read(self) -> Batch:
         """What came, waiting up to a tenth of a second for it. Never raises for a lost port or bad bytes."""
         if self._talk is None:
-            self._reconnect()
-        else:
+            if not self._ended:
+                self._reconnect()
+        elif not self.finished:  # a log at its end is asked nothing more
             try:
                 self._talk.step(WAIT)
             except PortLostError as exc:
@@ -183,23 +196,22 @@ class Meter:
 
     def close(self) -> Batch:
         """End the stream and let go of the port; what was pending, and a silence still on, are told."""
-        if self._talk is not None and self._port is not None:
-            self._ended = self.finished
-            if isinstance(self._talk, Conversation) and not self._port.replays:
-                try:
-                    self._talk.leave()
-                except PortLostError as exc:
-                    self._lose(exc)
+        if isinstance(self._talk, Conversation) and not self.replays:
+            try:
+                self._talk.leave()
+            except PortLostError as exc:
+                self._lose(exc)
         if self._talk is not None:
             self._talk.end()
-        now = self._clock() if self._port is None else self._port.now()
-        if self._port is None or not self._port.replays:
-            self._note_gap(now)
+        if not self.replays:
+            self._note_gap(self.now())
         self._faults.flush()
         batch = self._batch()
         if self._port is not None:
+            self._played_to = self._port.now() if self.replays else None
             self._port.close()
         self._port = self._talk = None
+        self._ended = True
         return batch
 
     def _batch(self) -> Batch:

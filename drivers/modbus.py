@@ -92,7 +92,7 @@ class Registers:
 
     def _due_now(self) -> float:
         """When the request that is next may go out: a further span at once, the first by the interval."""
-        return max(self._due if self._turn == 0 else 0.0, self._port.not_before(self._request))
+        return self._port.due(self._due if self._turn == 0 else 0.0, self._request)
 
     def _harvest(self) -> None:
         """Look for the one reply that was asked for; a request echoed by the adapter goes before it."""

@@ -13,13 +13,14 @@ import msgspec
 
 from drivers.decode.families import build
 from drivers.decode.tables import Modbus, Scpi
+from drivers.exchange import ERROR, LINE
 from drivers.faults import Faults
 from drivers.framing import Frame, Skipped
 from drivers.modbus import Registers
 from drivers.port import WirePiece, wire_bytes
 from drivers.profile import Profile
 from drivers.reading import Coupling, Quantity, Reading
-from drivers.scpi import ERROR_ANSWER, FUNCTIONS, LINE, table_for
+from drivers.scpi import FUNCTIONS, table_for
 from drivers.units import parse
 
 _QUIET = 0.02  #: after so long a CR at the end of what came was a line's end, as at the bench [s]
@@ -122,6 +123,10 @@ class _Conversation:
         self._asked = self._wants_error = False
         self._owed = 0
         self._message = b""
+        self._verifying = False
+        self._setting_up = True
+        self._baseline: bytes | None = None  # what it calls the function that was set
+        self._held: list[Reading] = []  # until it says that it is still on that function
 
     def _set(self, quantity: Quantity, coupling: Coupling) -> None:
         table = table_for(self._table, quantity, coupling)
@@ -135,7 +140,14 @@ class _Conversation:
         self._owed += self._wants_error  # given up: its answer may still come
         self._wants_error = message == _ERROR_QUESTION
         self._buffer = b""
-        self._asked = self._is_reading_query(message.decode("latin-1"))
+        text = message.decode("latin-1")
+        self._verifying = bool(text) and text == self._table.verify
+        if text.startswith("CONF:") or (text and text == self._table.configure):
+            self._setting_up, self._baseline = True, None
+        self._asked = self._is_reading_query(text)
+        if self._asked:
+            self._setting_up = False
+            self._held.clear()
         return []
 
     def _is_reading_query(self, message: str) -> bool:
@@ -161,20 +173,37 @@ class _Conversation:
         return found
 
     def _line(self, line: bytes, elapsed: float) -> list[Reading]:
-        if self._wants_error and ERROR_ANSWER.fullmatch(line.strip()):
+        if self._wants_error and ERROR.fullmatch(line.strip()):
             self._wants_error = False
             return []
+        if self._verifying:
+            return self._verified(line.strip())
         if not self._asked:
             return []
         if self._owed and re.fullmatch(rb"\s*[+-]?\d{1,3}\s*", line):
             self._owed -= 1
             return []
+        held = len(self._held)
         found = self._decoded(line, elapsed)
-        self._asked = not found
+        self._asked = not found and len(self._held) == held
         return found
 
+    def _verified(self, answer: bytes) -> list[Reading]:
+        """Readings count if the instrument is still on the function that was set."""
+        if not answer or answer == self._table.verify.encode("latin-1"):  # an adapter that echoes
+            return []
+        self._verifying = False
+        held, self._held = self._held, []
+        if self._setting_up:
+            self._baseline = answer
+        return held if answer == self._baseline else []
+
     def _decoded(self, line: bytes, elapsed: float) -> list[Reading]:
-        return [item for item in self._decode(line, elapsed) if isinstance(item, Reading)]
+        found = [item for item in self._decode(line, elapsed) if isinstance(item, Reading)]
+        if self._baseline is None:
+            return found
+        self._held += found
+        return []
 
     def cut(self) -> list[Reading]:
         found: list[Reading] = []

@@ -141,9 +141,9 @@ class Port:
         """Whether a wire log has no further answer to a request that it used to answer."""
         return self._player is not None and self._player.exhausted(request)
 
-    def not_before(self, request: bytes) -> float:
-        """The recorded time at which `request` was sent next; never in the future on a real port. [s]"""
-        return 0.0 if self._player is None else self._player.not_before(request)
+    def due(self, due: float, request: bytes) -> float:
+        """When a request that is due at `due` may be sent: on a replay, when the recorded host sent it next. [s]"""
+        return due if self._player is None else self._player.not_before(request)
 
     def read(self, wait: float) -> bytes:
         """The bytes that are there, else those that come first within `wait` seconds, else none.

@@ -127,6 +127,8 @@ def holder(name: str, *, others_only: bool = False) -> str:
 def identify(name: str, source: Callable[[], Sequence[PortInfo]] = listed) -> PortInfo | None:
     """What the system tells of the port that a user named, links followed; None if it lists no such port."""
     path = device_path(name)
+    if "://" in path:  # a network address, or a file that is played: nothing of the system's
+        return None
     return next((port for port in source() if device_path(port.name) == path), None)
 
 

@@ -144,7 +144,7 @@ class Conversation:
             if not self._query:
                 self._link.drop(self._port.read(wait))
                 return
-            due = max(self._due, self._port.not_before(self._link.encoded(self._query)))
+            due = self._port.due(self._due, self._link.encoded(self._query))
             now = self._port.now()
             if now < due:
                 self._link.drop(self._port.read(min(wait, due - now)))
@@ -275,7 +275,10 @@ class Conversation:
 
     def measure(self, quantity: Quantity, coupling: Coupling) -> None:
         """Set another function, after the answer in flight has come. Raises: PortLostError."""
-        if (quantity, coupling) not in FUNCTIONS and (quantity, coupling) != (self._table.quantity, self._table.coupling):
+        if (quantity, coupling) not in FUNCTIONS and (quantity, coupling) != (
+            self._table.quantity,
+            self._table.coupling,
+        ):
             return
         deadline = self._port.now() + self._longest
         while self._asked is not None and self._port.now() < deadline and not self._port.finished:

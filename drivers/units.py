@@ -92,7 +92,7 @@ def parse(text: str, unit: str) -> float:
         value = float(match["number"]) * found[0]
         if found[0] != 1.0:  # 112 mA as 0.112, not 0.11200000000000002
             value = float(f"{value:.15g}")
-    elif found is not None and {found[1], unit} != {"K", "Cel"}:
+    elif found is not None and (found[1], unit) != ("K", "Cel"):  # a difference is no temperature
         raise UnitError(f"{text!r} is in {found[1]}.", remedy=expected)
     else:
         value = _parse_by_pint(match["number"], written, unit, text, expected)
@@ -103,7 +103,7 @@ def parse(text: str, unit: str) -> float:
 
 def _parse_by_pint(number: str, written: str, unit: str, text: str, expected: str) -> float:
     name = _PINT_NAMES.get(unit)
-    if name is None:
+    if name is None or unit == "K":  # pint would take a temperature on any scale for a difference
         raise UnitError(f"{text!r} is in an unknown unit.", remedy=expected)
     try:
         quantity = registry().Quantity(float(number), written)
@@ -148,6 +148,8 @@ def _places(step: float) -> int:
 
 def show(value: float, unit: str, resolution: float | None = None) -> str:
     """`value` for a person, with an engineering prefix, to the resolution (else to four significant digits)."""
+    if not resolution:
+        value = float(f"{value:.3e}")  # 999.96 is 1.000 k, and not 1000.0
     factor, name = _engineering(max(abs(value), resolution or 0.0), unit)
     scaled = value * factor
     if resolution:

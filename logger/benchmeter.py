@@ -34,6 +34,12 @@ class BenchMeter:
         return self.profile.isolation
 
     @property
+    def named_port(self) -> str:
+        """The port as the record names it: of a replayed wire log the file alone, wherever it lay."""
+        scheme, mark, rest = self.port.partition("://")
+        return f"{scheme}{mark}{rest.rpartition('/')[2]}" if mark and scheme.lower() == "replay" else self.port
+
+    @property
     def typed(self) -> bool:
         """Whether its values are typed in."""
         return isinstance(self.profile.decode, Typed)
@@ -42,7 +48,7 @@ class BenchMeter:
         """The meter as the session's descriptor lists it."""
         trust = self.profile.meter
         return {
-            "role": self.role, "profile": self.profile.name, "port": self.port, "identity": identity,
+            "role": self.role, "profile": self.profile.name, "port": self.named_port, "identity": identity,
             "inputs": [
                 {"quantity": str(i.quantity), "coupling": str(i.coupling), "resistance_ohm": parse(i.resistance, "Ohm"),
                  "capacitance_F": parse(i.capacitance, "F") if i.capacitance else None}

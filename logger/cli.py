@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from drivers.reading import BenchError
-from logger import cli_bench, cli_judge, cli_meters, cli_radio, cli_walk
+from logger import cli_bench, cli_judge, cli_keep, cli_meters, cli_radio, cli_walk
 
 CAUTION = (
     "CAUTION: chassis, knobs and sockets of an old radio can be live. Probe with one hand, plug out before you move a "
@@ -22,7 +22,7 @@ CAUTION = (
 )
 
 app = typer.Typer(
-    name="chassislog", rich_markup_mode=None, add_completion=False, invoke_without_command=True,
+    name="chassislog", rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False, invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     help=(
         "Find out how the metal of an old radio stands to the mains, prove its small transformer, and keep the record."
@@ -38,6 +38,7 @@ cli_bench.add_to(app)
 cli_walk.add_to(app)
 cli_meters.add_to(app)
 cli_judge.add_to(app)
+cli_keep.add_to(app)
 
 
 def _version(value: bool) -> None:

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from drivers.units import parse
-from logger.benchmeter import MeterSpecError, category_warning, meters_of, unproved_links
+from logger.benchmeter import BenchMeter, MeterSpecError, category_warning, meters_of, unproved_links
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, level_word, say_json, tell
 
 
@@ -117,7 +117,7 @@ def log(
         raise typer.Exit(3)
 
 
-def _declared(meters: list[object] | list, tags: list[str]) -> bool:  # type: ignore[type-arg]
+def _declared(meters: list[BenchMeter], tags: list[str]) -> bool:
     """Ask for the word where a lead may tie the chassis to the computer and somebody is there to type it."""
     doubtful = unproved_links(meters)
     if not doubtful or not any(text.startswith("point=") for text in tags) or not sys.stdin.isatty():

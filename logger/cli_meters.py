@@ -25,20 +25,18 @@ def ports(as_json: JsonOption = False) -> None:
 
     Example: chassislog ports
     """
-    from dataclasses import asdict
+    import msgspec
 
     from drivers.portlist import ports as present
 
     found = present()
     if as_json:
-        say_json({"ports": [asdict(port) for port in found]})
+        say_json({"ports": [msgspec.to_builtins(port) for port in found]})
         return
     for port in found:
         usb = f"USB {port.vid:04X}:{port.pid:04X}" if port.vid is not None and port.pid is not None else ""
         holder = f"held by {port.held_by}" if port.held_by else ""
-        print(
-            "  ".join(word for word in (port.device, port.description, usb, port.serial_number or "", holder) if word)
-        )
+        print("  ".join(word for word in (port.name, port.description, usb, port.serial_number or "", holder) if word))
     if not found:
         tell(
             "No serial port is present. A network meter is named as socket://ADDRESS:PORT, a meter without a lead as"
@@ -71,10 +69,7 @@ def show(name: Annotated[str, typer.Argument(metavar="NAME")], as_json: JsonOpti
     """
     from drivers.profile_keys import describe
 
-    from drivers.profile import load
-
-    profile = load(name)
-    keys = describe(profile)
+    keys = describe(name)
     if as_json:
         say_json(
             {
@@ -101,20 +96,22 @@ def try_meter(
 
     Example: chassislog meters try numbered-lcd /dev/ttyUSB0
     """
-    from drivers.finding_out import try_meter as attempt
+    import msgspec
 
+    from drivers.finding_out import Diagnosis
+    from drivers.finding_out import try_meter as attempt
     from drivers.profile import load
     from logger.screen.plain import shown
 
-    profile = load(name)
-    found = attempt(profile, port)
+    found = attempt(load(name), port)
     if as_json:
-        say_json(found.to_json())
+        say_json(msgspec.to_builtins(found))
     else:
         for reading in found.readings:
             print(f"{reading.elapsed:7.2f} s  {shown(reading)}")
-        print(found.diagnosis)
-    if not found.readings:
+        print(f"{found.rate:.3g} readings a second, {found.frames} frames, {found.skipped_bytes} bytes skipped.")
+        print(found.text)
+    if found.diagnosis is not Diagnosis.WORKS:
         raise typer.Exit(3)
 
 
@@ -124,14 +121,17 @@ def guess(port: Annotated[str, typer.Argument(metavar="PORT")], as_json: JsonOpt
 
     Example: chassislog meters guess COM4
     """
+    import msgspec
+
     from drivers.finding_out import guess as listen
 
     found = listen(port)
     if as_json:
-        say_json(found.to_json())
+        say_json(msgspec.to_builtins(found))
     else:
-        for row in found.ranking:
-            print(f"{row.profile:16}  {row.frames} whole frames, {row.skipped_bytes} bytes skipped")
-        print(found.statement)
-    if not found.best:
+        for row in found.ranked:
+            print(f"{row.profile:16}  {row.frames} whole frames, {row.skipped_bytes} of {row.bytes} bytes skipped")
+        print(f"Sent: {', '.join(found.sent) or 'nothing'}.")
+        print(found.text)
+    if not found.ranked or not found.ranked[0].frames:
         raise typer.Exit(3)

@@ -52,6 +52,7 @@ class _DemoSitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     meters: tuple[_DemoMeter, ...]
     tags: tuple[_TagChange, ...]
     fed_from: str = "mains"
+    end: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

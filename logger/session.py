@@ -210,20 +210,19 @@ class SessionWriter:
     def describe(self, close: datetime | None = None, *, unwritten: int = 0) -> None:
         """Write the descriptor; without `close` the session counts as interrupted. Raises: OSError."""
         header = self.header
+        resources = [file.resource(name, columns) for name, (file, columns) in self._files.items()]
+        if close is None:  # counts and hashes of a growing file are stale the moment they are written
+            resources = [{k: v for k, v in r.items() if k not in ("bytes", "hash", "rows")} for r in resources]
         descriptor = {
             "profile": "tabular-data-package", "name": self.folder.name.lower(),
             "title": f"Readings of radio {header.radio}",
-            "resources": [file.resource(name, columns) for name, (file, columns) in self._files.items()],
+            "resources": resources,
             "radio": header.radio, "stage": header.stage, "plan": header.plan,
             "program_version": program_version(), "start": stamp(header.start.timestamp()),
             **({"close": stamp(close.timestamp())} if close is not None else {}),
             "statements": dict(header.statements), "meters": self.meters,
             **({"unwritten": unwritten} if unwritten else {}),
         }  # fmt: skip
-        if close is None:  # counts and hashes of a growing file are stale the moment they are written
-            for entry in descriptor["resources"]:  # type: ignore[attr-defined] # a list of dicts, built just above
-                for key in ("bytes", "hash", "rows"):
-                    del entry[key]
         write_whole(self.folder / "datapackage.json", json.dumps(descriptor, indent=1, ensure_ascii=False) + "\n")
 
     def close(self, at: datetime, *, unwritten: int = 0) -> None:

@@ -31,6 +31,10 @@ class LinkError(BenchError):
     """A meter's lead may tie the radio's chassis to the computer, and nobody said that it does not."""
 
 
+class TagError(BenchError):
+    """A tag without a column."""
+
+
 class SittingError(BenchError):
     """A meter, port or file that failed and did not come back."""
 
@@ -114,16 +118,19 @@ class Sitting:
         unknown = sorted(set(plan.tags) - set(self.tags.names))
         if unknown:
             known = ", ".join(self.tags.names)
-            raise SittingError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
+            raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
         zero = time.monotonic()
         start = plan.start or now_utc()
         self.clock: Callable[[], float] = plan.clock or (lambda: time.monotonic() - zero)
         self.typed: dict[str, TypedMeter] = {}
         self.told: dict[str, ToldMeter] = {}
         self._meters: list[Source] = []
+        self._leads: list[Meter] = []
         opened = self._open()
-        # Where time is not this computer's, the wall clock cannot be held against it.
-        replayed = plan.clock is not None or all(meter.port.startswith("replay://") for meter in plan.meters)
+        replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
+        if replayed:  # a replay knows no other time than the recorded one
+            self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
+        replayed = replayed or plan.clock is not None  # the wall clock cannot be held against either
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
             name=plan.name, extra_tags=extra,
@@ -145,14 +152,15 @@ class Sitting:
         opened = []
         try:
             for meter in self.plan.meters:
-                source: TypedMeter | ToldMeter
                 if meter.typed:
-                    source = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    typed = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    self._meters.append(typed)
                 else:
-                    made = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
-                    source = self.told[meter.role] = ToldMeter(made)
-                opened.append((meter.role, source.open()))
-                self._meters.append(source)
+                    lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
+                    told = self.told[meter.role] = ToldMeter(lead)
+                    opened.append((meter.role, told.open()))
+                    self._meters.append(told)
+                    self._leads.append(lead)
         except BaseException:
             self._close_meters()
             raise

@@ -19,7 +19,7 @@ from drivers.faults import MeterEvent
 from drivers.meter import Batch, Meter
 from drivers.modbus import crc, request
 from drivers.portlist import PortInfo, find_again
-from drivers.profile import Accuracy, Modbus, Numbered, Poll, PortSettings, Profile, Register, Scpi
+from drivers.profile import Accuracy, Field, Modbus, Numbered, Poll, PortSettings, Profile, Register, Scpi, TextLine
 from drivers.reading import Coupling, Quantity, Reading
 from tests.instruments import ScpiInstrument, TcpEnd, behind
 from tests.test_replay import Row, wire_log
@@ -110,6 +110,45 @@ def test_a_polled_meter_is_never_asked_twice_before_its_answer_or_the_timeout(tm
 
     assert [(each.elapsed, each.value) for each in got.readings] == [(0.4, 1.234), (3.4, None)]
     assert [piece.elapsed for piece in got.wire if piece.direction == "tx"] == [0.0, 1.0, 3.0]
+
+
+def test_a_log_at_its_end_is_asked_nothing_more_and_its_time_is_the_recorded_one(tmp_path: Path) -> None:
+    profile = Profile(schema=1, title="polled", decode=Numbered(), poll=Poll(request="D"))
+    rows: list[Row] = [(7.0, "v", "tx", b"D"), (7.3, "v", "rx", FRAME)]
+    meter = Meter("v", profile, f"replay://{wire_log(tmp_path / 'w.csv', rows)}?speed=0", clock=lambda: 99.0)
+    meter.open()
+    batches = [meter.read() for _ in range(20)]
+
+    assert meter.finished and meter.replays and meter.now() == 7.3
+    assert [reading.elapsed for batch in batches for reading in batch.readings] == [7.3]
+    assert len([piece for batch in batches for piece in batch.wire]) == 2
+    meter.close()
+    assert meter.finished and meter.read() == Batch([], [], [])
+
+
+def test_a_replay_keeps_the_recorded_pace_whatever_the_profile_asks_now(tmp_path: Path) -> None:
+    """Recorded at four a second, played with a profile that asks once in ten seconds."""
+    profile = Profile(schema=1, title="polled", decode=Numbered(), poll=Poll(request="D", interval="10 s"))
+    rows: list[Row] = []
+    for n in range(8):
+        rows += [(n / 4, "v", "tx", b"D"), (n / 4 + 0.1, "v", "rx", FRAME)]
+    meter = Meter("v", profile, f"replay://{wire_log(tmp_path / 'w.csv', rows)}?speed=20", clock=lambda: 99.0)
+    started = time.monotonic()
+    got = meter.open()
+    while not meter.finished:
+        add(got, meter.read())
+    meter.close()
+
+    assert [each.elapsed for each in got.readings] == [n / 4 + 0.1 for n in range(8)]
+    assert 0.08 < time.monotonic() - started < 2.0
+
+
+def test_a_last_line_ended_by_cr_alone_is_not_lost(tmp_path: Path) -> None:
+    table = TextLine(pattern=r"^V(?P<value>[\d.]+)$", channels={"*": Field(quantity=Quantity.VOLTAGE)})
+    profile = Profile(schema=1, title="lines", decode=table)
+    _, got = replayed(tmp_path, [(0.0, "v", "rx", b"V1.0\r"), (1.0, "v", "rx", b"V2.0\r")], profile)
+
+    assert [(each.value, each.elapsed) for each in got.readings] == [(1.0, 0.0), (2.0, 1.0)]
 
 
 # -- Modbus

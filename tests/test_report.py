@@ -252,7 +252,7 @@ def test_a_finding_beside_touch_shows_in_the_headline(tmp_path: Path) -> None:
     content = build_content(live_chassis(tmp_path), _with((rail, touch), full=True))
 
     assert content.level is Level.DANGER and "A rail exceeds the board's maximum" in content.headline
-    assert content.card.signal == "CAUTION"
+    assert content.card.signal == "CAUTION" and content.found == ()
 
 
 def test_advice_that_several_findings_share_is_given_once(tmp_path: Path) -> None:

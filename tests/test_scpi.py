@@ -216,6 +216,23 @@ def test_a_list_of_readings_comes_value_by_value(piece: int) -> None:
     assert instrument.heard.count("SAMP:COUN 5") == 1
 
 
+class Unquoted(ScpiInstrument):
+    """Its error texts have no quotes."""
+
+    def answer(self, message: str) -> str:
+        return super().answer(message).replace('"', "")
+
+
+@needs_pty
+def test_errors_without_quotes_are_read_too() -> None:
+    with pty(Unquoted(["+1.0E+00"])) as name:
+        got = run(Meter("v", profile(setup=["FOO 1"]), name, clock=time.monotonic), readings(1))
+
+    assert [(event.kind, event.detail["code"], event.detail["text"]) for event in got.events] == [
+        ("instrument-error", "-113", "Undefined header")
+    ]
+
+
 class LateAnswer(ScpiInstrument):
     """Its second reading comes only after the next message has come in."""
 

@@ -48,6 +48,8 @@ _KINDS = {
     "earthed": "The chassis is connected to the earth pin of the plug.",
     "isolated": "No connection between the mains and the chassis was found by measurement.",
 }  # fmt: skip
+#: What a finding is about, where its id would puzzle an owner.
+_NAMES = {"chassis-kind": "how the chassis is joined to the mains"}
 _TIED = ("tied", "tied-through-switch")
 
 
@@ -95,6 +97,7 @@ def found(assessment: Assessment) -> tuple[str, ...]:
     if assessment.level is Level.WITHIN:
         return ()
     titles = [plain(f.title, 200).rstrip(".") + "." for f in assessment.findings if f.level is assessment.level]
+    titles = [title for title in titles if title not in headline(assessment)]
     more = [f"{len(titles) - 3} more at this level, below."] if len(titles) > 3 else []
     return (*titles[:3], *more)
 
@@ -256,11 +259,12 @@ def _lacking(assessment: Assessment) -> list[tuple[str, tuple[str, ...]]]:
     groups: dict[str, dict[str, None]] = {}
     for entry in assessment.missing:
         of, colon, what = entry.partition(": ")
-        groups.setdefault(plain(of) if colon else "", {})[plain(what if colon else entry, 300)] = None
+        groups.setdefault(_NAMES.get(of, plain(of)) if colon else "", {})[plain(what if colon else entry, 300)] = None
     for finding in assessment.findings:
         kind, _, about = finding.id.partition(":")
+        of = about if kind.startswith("touch-") else finding.id
         for what in finding.missing:
-            groups.setdefault(plain(about or kind), {})[plain(what, 300)] = None
+            groups.setdefault(_NAMES.get(of, plain(of)), {})[plain(what, 300)] = None
     return [(of, tuple(lacking)) for of, lacking in groups.items()]
 
 
@@ -268,7 +272,7 @@ def _unmeasured(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
     lines = ["The radio is not fully measured."]
     if assessment.fully_measured:
         lines = ["Every plug and switch state of the points on the card was measured."]
-    touch = {plain(point) for point in points(radio, assessment)} | {"chassis-kind", ""}
+    touch = {plain(point) for point in points(radio, assessment)} | {*_NAMES.values(), ""}
     lacking = _lacking(assessment)
     near = [f"{of}: {'; '.join(what)}." if of else f"{'; '.join(what)}." for of, what in lacking if of in touch]
     lines += near if len(near) <= 6 else [*near[:5], f"{len(near) - 5} more, all under “What was not measured”."]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from importlib import metadata
 from typing import Any
 
@@ -20,6 +20,9 @@ from analysis.report.plots import Cell, Plot
 from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
 from analysis.table import MeterInfo, Radio, Session
 from drivers.reading import UNITS, Quantity
+
+#: Places of evidence named with one finding; more would bury the rest.
+EVIDENCE = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +142,6 @@ class Content:
     card: advice.CardText
     versions: tuple[str, ...]
     date: str
-    remarks: tuple[str, ...] = field(default=())
 
 
 def build_content(
@@ -178,7 +180,6 @@ def build_content(
         comparison=_comparison(radio, assessment, earlier), meters=_meters(shown), missing=advice.missing(assessment),
         sessions=tuple(_session(session, session.name in assessment.sessions) for session in shown),
         cautions=advice.CAUTIONS, card=advice.card_text(radio, assessment, date), versions=_versions(shown), date=date,
-        remarks=tuple(f"{plain(session.name)}: {plain(text, 300)}" for session in shown for text in session.remarks),
     )  # fmt: skip
 
 
@@ -216,10 +217,17 @@ def _finding(finding: Finding, at: int) -> FindingItem:
         title=plain(finding.title, 200), statement=plain(finding.statement, SENTENCE),
         value=amount(finding.value, finding.expanded_uncertainty, finding.unit) if finding.value is not None else "",
         limit=limit, source=plain(finding.limit_source, 400), raised=finding.limit_changed_by_user,
-        evidence=tuple(evidence(entry) for entry in finding.evidence[:40]),
+        evidence=_evidence(finding),
         missing=tuple(plain(text, 300) for text in finding.missing), advice=plain(finding.advice, SENTENCE),
         further=_further(finding), states=states,
     )  # fmt: skip
+
+
+def _evidence(finding: Finding) -> tuple[str, ...]:
+    shown = [evidence(entry) for entry in finding.evidence[:EVIDENCE]]
+    return (
+        (*shown, f"and {len(finding.evidence) - EVIDENCE} more places") if finding.evidence[EVIDENCE:] else tuple(shown)
+    )
 
 
 def _further(finding: Finding) -> tuple[tuple[str, str], ...]:

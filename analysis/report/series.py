@@ -126,14 +126,14 @@ def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]
 
 
 def _limit_lines(rows: pd.DataFrame, limits: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
-    """The limits of what was read; that for DC on both sides of zero where a reading was below it."""
+    """The limits of what was read; that for DC on both sides of zero where a reading comes near it there."""
     direct = (rows["coupling"] == "dc").to_numpy()
     found = []
     if not direct.all():
         found.append((f"limit {exactly(limits['AC'], 'V')} AC", limits["AC"]))
     if direct.any():
         found.append((f"limit {exactly(limits['DC'], 'V')} DC", limits["DC"]))
-        if (finite(rows["value"])[direct] < 0).any():
+        if (finite(rows["value"])[direct] < -0.5 * limits["DC"]).any():
             found.append((f"limit −{exactly(limits['DC'], 'V')} DC", -limits["DC"]))
     return tuple(found)
 

@@ -16,7 +16,8 @@ Number = float | Literal[Status.OVERLOAD, Status.INVALID]
 
 _NUMBER = rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _PLAIN = re.compile(rb"\s*" + _NUMBER + rb"\s*")
-_FIELD = re.compile(rb"\s*(" + _NUMBER + rb")\s*([A-Za-z#%][A-Za-z0-9#%]*)?\s*")
+#: Letters behind the number; an E there is an exponent that lost its digits, and then there is no number.
+_FIELD = re.compile(rb"\s*(" + _NUMBER + rb")\s*([A-DF-Za-df-z#%][A-Za-z0-9#%]*)?\s*")
 #: Infinity is 9.9E37 and "not a number" 9.91E37; between them lies what both can be rounded to.
 #: Source: SCPI-1999, volume 1, 7.2.1, as instruments' manuals state it.
 _OVERLOAD_FROM = 9.895e37

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from operator import itemgetter
 
 import msgspec
 
@@ -20,7 +21,11 @@ _AFTER_UNIT = re.compile(r"^(?P<unit>.*[VA])(?P<coupling>dc|ac|DC|AC)$")
 _LARGEST_CACHE = 1024
 
 
-@dataclass(frozen=True, slots=True)
+#: Beyond this a number is a fault of the line.
+_LARGEST = 1e300
+
+
+@dataclass(frozen=True, slots=True, eq=False)  # each is told by its identity: it is a key on the hot path
 class _Kind:
     """What a value is, from the words round it."""
 
@@ -30,11 +35,18 @@ class _Kind:
     exponent: int
     channel: str
     resolution: float | None
+    flags: tuple[str, ...]
 
 
 def starts_with_a_label(pattern: str) -> bool:
     """Whether the pattern is tied to the line's start by a letter: a line without its head then cannot match it."""
     return re.match(r"\^[A-Za-z]", pattern) is not None
+
+
+#: The groups that say what a value is, in the order that the decoder keeps them.
+_WORD_GROUPS = ("unit", "quantity", "coupling", "channel")
+#: Unit, quantity, coupling and channel of a value, as the line has them.
+_Words = tuple[str | None, ...]
 
 
 class TextLineDecoder:
@@ -45,12 +57,12 @@ class TextLineDecoder:
         self._fit = fit
         self._pattern = re.compile(table.pattern)
         groups = self._pattern.groupindex
-        self._groups = [groups.get(name, 0) for name in ("unit", "quantity", "coupling", "channel")]
-        self._value = groups["value"]
+        # A group that the pattern lacks is the None put behind the others.
+        self._pick = itemgetter(*(groups.get(name, 0) - 1 for name in ("value", *_WORD_GROUPS)))
         self._named = "channel" in groups
         self._over = frozenset(word.lower() for word in table.overload)
-        self._kinds: dict[tuple[str, ...], _Kind | str] = {}
-        self._fits: dict[tuple[_Kind, float | None], tuple[float, float] | None] = {}
+        self._kinds: dict[_Words, _Kind | str] = {}
+        self._steps: dict[tuple[_Kind, int], tuple[float | None, float, float]] = {}
 
     def __call__(self, raw: bytes, elapsed: float) -> list[Reading | Skipped]:
         line = raw.decode("utf-8", "replace").strip()
@@ -62,37 +74,40 @@ class TextLineDecoder:
         if self._table.fields is not None and len(found) != self._table.fields:
             return [Skipped(raw, f"{len(found)} values where {self._table.fields} were expected")]
         out: list[Reading | Skipped] = []
-        for words, text in found:
+        why = ""
+        for text, words in found:
             kind = self._kinds.get(words) or self._kind(words)
-            out.append(Skipped(raw, kind) if isinstance(kind, str) else self._reading(kind, text, elapsed))
+            if isinstance(kind, str):
+                why = why or kind
+            else:
+                out.append(self._reading(kind, text, elapsed))
         # An unknown field among known ones, such as a time stamp, is left out; a line counts as skipped only if
         # nothing of it was read.
-        readings = [item for item in out if isinstance(item, Reading)]
-        return list(readings) if readings else out[:1]
+        return out or [Skipped(raw, why)]
 
-    def _from_text(self, line: str) -> list[tuple[tuple[str, ...], str]]:
-        """For each value, its words (unit, quantity, coupling, channel) and its text."""
-        value, groups = self._value, self._groups
-        named = self._named
-        return [
-            (tuple([(m[g] or "") if g else "" for g in groups] if named else
-                   [*[(m[g] or "") if g else "" for g in groups[:3]], str(place)]), m[value] or "")
-            for place, m in enumerate(self._pattern.finditer(line), 1)
-        ]  # fmt: skip
+    def _from_text(self, line: str) -> list[tuple[str, _Words]]:
+        """Each value with its words; where no group names a channel, its place in the line does."""
+        out: list[tuple[str, _Words]] = []
+        for match in self._pattern.finditer(line):
+            value, unit, quantity, coupling, channel = self._pick((*match.groups(), None))
+            if not self._named:
+                channel = str(len(out) + 1)
+            out.append((value or "", (unit, quantity, coupling, channel)))
+        return out
 
-    def _from_json(self, line: str) -> list[tuple[tuple[str, ...], str]]:
+    def _from_json(self, line: str) -> list[tuple[str, _Words]]:
         try:
             data = msgspec.json.decode(line, type=dict[str, object])
         except (msgspec.DecodeError, UnicodeError, RecursionError):
             return []
-        return [(("", "", "", key), repr(value)) for key, value in data.items()
+        return [(repr(value), (None, None, None, key)) for key, value in data.items()
                 if isinstance(value, (int, float)) and not isinstance(value, bool)]  # fmt: skip
 
-    def _kind(self, words: tuple[str, ...]) -> _Kind | str:
+    def _kind(self, words: _Words) -> _Kind | str:
         if len(self._kinds) >= _LARGEST_CACHE:
             self._kinds.clear()
-            self._fits.clear()
-        kind = self._kinds[words] = self._work_out(*words)
+            self._steps.clear()
+        kind = self._kinds[words] = self._work_out(*[word or "" for word in words])
         return kind
 
     def _work_out(self, unit: str, quantity: str, coupling: str, channel: str) -> _Kind | str:
@@ -119,31 +134,43 @@ class TextLineDecoder:
         how = _coupling(said, field) if found in _COUPLED else Coupling.NONE
         only = not self._named and (table.fields == 1 or not table.channels)
         step = parse(field.resolution, UNITS[found]) if field and field.resolution else None
-        return _Kind(
-            found, how, UNITS[found], known[0] if known else 0, "" if only and channel == "1" else channel, step
-        )
+        flags = (Flag.NO_COUPLING,) if found in _COUPLED and how is Coupling.NONE else ()
+        name = "" if only and channel == "1" else channel
+        return _Kind(found, how, UNITS[found], known[0] if known else 0, name, step, flags)
 
     def _reading(self, kind: _Kind, text: str, elapsed: float) -> Reading:
         if self._table.decimal_comma:
             text = text.replace(",", ".")
-        flags = (Flag.NO_COUPLING,) if kind.quantity in _COUPLED and kind.coupling is Coupling.NONE else ()
         if _NUMBER.fullmatch(text):
-            value = shifted(text, kind.exponent)
-            if -1e300 < value < 1e300:
-                step = kind.resolution or last_place(text, kind.exponent)
-                fit = self._fit_of(kind, step)
-                return Reading(elapsed=elapsed, quantity=kind.quantity, status=Status.OK, unit=kind.unit, value=value,
-                               coupling=kind.coupling, u=fit[0] * abs(value) + fit[1] if fit else None,
-                               resolution=step, flags=flags, channel=kind.channel)  # fmt: skip
+            value = shifted(text, kind.exponent) if kind.exponent else float(text)
+            if -_LARGEST < value < _LARGEST:
+                step, slope, constant = self._step(kind, text)
+                return Reading(
+                    elapsed=elapsed,
+                    quantity=kind.quantity,
+                    status=Status.OK,
+                    unit=kind.unit,
+                    value=value,
+                    coupling=kind.coupling,
+                    u=slope * abs(value) + constant if slope >= 0.0 else None,
+                    resolution=step,
+                    flags=kind.flags,
+                    channel=kind.channel,
+                )
         over = text.strip().lower().lstrip("+-") in self._over
         return Reading(elapsed=elapsed, quantity=kind.quantity, status=Status.OVERLOAD if over else Status.INVALID,
-                       unit=kind.unit, coupling=kind.coupling, flags=flags, channel=kind.channel)  # fmt: skip
+                       unit=kind.unit, coupling=kind.coupling, flags=kind.flags, channel=kind.channel)  # fmt: skip
 
-    def _fit_of(self, kind: _Kind, step: float | None) -> tuple[float, float] | None:
-        key = (kind, step)
-        if key not in self._fits:
-            self._fits[key] = self._fit(kind.quantity, kind.coupling, None, step)
-        return self._fits[key]
+    def _step(self, kind: _Kind, text: str) -> tuple[float | None, float, float]:
+        """One count, and slope and constant of the uncertainty (slope below zero: no accuracy line)."""
+        dot = text.find(".")
+        places = -1 if "e" in text or "E" in text else len(text) - dot - 1 if dot >= 0 else 0
+        known = self._steps.get((kind, places))
+        if known is None:
+            step = kind.resolution or last_place(text, kind.exponent)
+            fit = self._fit(kind.quantity, kind.coupling, None, step)
+            known = self._steps[kind, places] = (step, *(fit or (-1.0, 0.0)))
+        return known
 
 
 def _quantity(said: list[str], field: Field | None, unit: str) -> Quantity | str:

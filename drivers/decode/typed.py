@@ -52,7 +52,7 @@ def read(
         return Question(
             text=f"{text.strip()[:40]!r} is no value. Type it as on the display, such as {_example(quantity)}."
         )
-    found = _dimension(rest, quantity)
+    found = _dimension(rest, quantity, over=number in _OVER)
     if isinstance(found, str):
         return Question(text=found)
     exponent, what, said = found
@@ -89,7 +89,7 @@ def _split(text: str) -> tuple[str | None, str]:
     return (head.lower(), rest.strip()) if head.lower() in _OVER else (None, "")
 
 
-def _dimension(rest: str, expected: Quantity | None) -> tuple[int, Quantity, Coupling | None] | str:
+def _dimension(rest: str, expected: Quantity | None, *, over: bool) -> tuple[int, Quantity, Coupling | None] | str:
     """Power of ten, quantity and coupling from the words behind the number, or what to ask."""
     words = rest.replace("+ ", "+").replace(" +", "+").split()
     coupling = next((_COUPLINGS[w.lower()] for w in words if w.lower() in _COUPLINGS), None)
@@ -98,8 +98,9 @@ def _dimension(rest: str, expected: Quantity | None) -> tuple[int, Quantity, Cou
     if match := re.fullmatch(r"(?i)(.*[VA])(ac|dc)", units[0] if units else ""):
         units[0], coupling = match[1], _COUPLINGS[match[2].lower()]
     if not units:
-        return f"Which unit? Type it too, such as {_example(expected)}." if expected is None or not _is_over(rest) \
-            else (0, named or expected, coupling)  # fmt: skip
+        if over and expected is not None:
+            return 0, named or expected, coupling
+        return f"Which unit? Type it too, such as {_example(expected)}."
     known = exponent_and_unit(" ".join(units))
     what = named or (OF_UNIT.get(known[1]) if known else None)
     if known is None or what is None or UNITS[what] != known[1]:
@@ -109,10 +110,6 @@ def _dimension(rest: str, expected: Quantity | None) -> tuple[int, Quantity, Cou
     if expected is not None and what is not expected:
         return f"That is a {what.value}; a {expected.value} was expected, such as {_example(expected)}."
     return known[0], what, coupling
-
-
-def _is_over(rest: str) -> bool:
-    return all(word.lower() in _COUPLINGS for word in rest.split())
 
 
 def _example(quantity: Quantity | None) -> str:

@@ -1,0 +1,7 @@
+"""The command over the whole benchbook."""
+
+from __future__ import annotations
+
+
+def archive() -> None:
+    """x"""

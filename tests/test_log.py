@@ -1,0 +1,137 @@
+"""Free logging through the command, on a real pseudo-terminal and over TCP, with real pyserial on them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.cli import run
+from tests.instruments import PtyEnd, ScpiInstrument, TcpEnd, behind
+
+ROOT = Path(__file__).resolve().parent.parent
+VALUES = ("+1.17400000E+02", "+1.17500000E+02", "+9.90000000E+37", "+1.17300000E+02")
+pty_only = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals are POSIX")
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    """A benchbook with one radio."""
+    folder = tmp_path / "book"
+    call = ["radio", "add", "set-1", "--points", "chassis", "--mains", "120 V", "--frequency", "60 Hz"]
+    assert run([*call, "--benchbook", str(folder)]) == 0
+    return folder
+
+
+def session(book: Path) -> tuple[list[dict[str, str]], list[dict[str, str]], dict[str, Any]]:
+    """Readings, events and descriptor of the one session there is."""
+    (folder,) = [path.parent for path in book.glob("set-1/*/readings.csv")]
+    tables = []
+    for name in ("readings.csv", "events.csv"):
+        with (folder / name).open(newline="", encoding="utf-8") as file:
+            tables.append(list(csv.DictReader(file)))
+    return tables[0], tables[1], json.loads((folder / "datapackage.json").read_text("utf-8"))
+
+
+@pytest.mark.parametrize("end", [pytest.param(PtyEnd, marks=pty_only), TcpEnd])
+def test_a_bench_meter_is_asked_and_recorded(book: Path, end: Callable[..., Any]) -> None:
+    """Answers in pieces of three bytes; the third is an overload, which is no number."""
+    instrument = ScpiInstrument(VALUES, piece=3)
+    with behind(end, instrument) as port:
+        status = run([
+            "log", "set-1", "--meter", f"v=scpi-bench@{port}", "--tag", "point=chassis", "--tag", "plug=1", "--tag",
+            "switch=on", "--count", "4", "--link-isolated", "--plain", "--benchbook", str(book),
+        ])  # fmt: skip
+    rows, events, head = session(book)
+
+    assert status == 0
+    assert any(word.startswith("CONF") for word in instrument.heard) and "READ?" in instrument.heard
+    assert [row["value"] for row in rows] == ["117.4", "117.5", "", "117.3"]
+    assert [row["status"] for row in rows] == ["ok", "ok", "overload", "ok"]
+    assert {row["coupling"] for row in rows} == {"ac"} and {row["unit"] for row in rows} == {"V"}
+    assert {(row["point"], row["plug"], row["switch"]) for row in rows} == {("chassis", "1", "on")}
+    assert all(float(row["u"]) > 0 for row in rows if row["status"] == "ok")
+    assert [event["kind"] for event in events if event["kind"] in ("start", "end")] == ["start", "end"]
+    assert head["close"] and head["meters"][0]["identity"]
+    assert head["statements"] == {"link_isolated": True, "fed_from": "mains"}
+    assert {resource["name"]: resource["rows"] for resource in head["resources"]}["readings"] == 4
+
+
+def test_a_lead_that_may_tie_the_chassis_to_the_computer_stops_the_command(
+    book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody is there to type the word, so it is refused before the port is touched."""
+    status = run(["log", "set-1", "--meter", "v=scpi-bench@/dev/never-opened", "--tag", "point=chassis",
+                  "--benchbook", str(book)])  # fmt: skip
+
+    assert status == 2
+    assert "isolated" in capsys.readouterr().err
+    assert not list(book.glob("set-1/*/readings.csv"))
+
+
+def test_what_is_typed_is_recorded_like_any_other_meter(
+    book: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A slip of the decimal point is asked about; a changed tag stamps what follows."""
+    typed = "117.4 V ac\n1174 V ac\nplug=2\n0.85 V ac\ny\nOL V ac\nfour\nq\n"
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+    status = run(["log", "set-1", "--meter", "v=typed", "--tag", "point=chassis", "--tag", "plug=1", "--plain",
+                  "--benchbook", str(book)])  # fmt: skip
+    rows, events, _ = session(book)
+    said = capsys.readouterr().out
+
+    assert status == 0
+    assert [(row["value"], row["status"], row["plug"]) for row in rows] == [
+        ("117.4", "ok", "1"), ("0.85", "ok", "2"), ("", "overload", "2"),
+    ]  # fmt: skip
+    assert "Is it right?" in said and "is no value" in said
+    assert any(event["kind"] == "tag" and "plug=2" in event["detail"] for event in events)
+
+
+@pty_only
+def test_ctrl_c_closes_the_session(book: Path) -> None:
+    """In a process of its own, in the middle of a recording that would go on for ever."""
+    with behind(PtyEnd, ScpiInstrument(("+1.00000000E+00",))) as port:
+        process = subprocess.Popen(
+            [sys.executable, str(ROOT / "chassislog.py"), "log", "set-1", "--meter", f"v=scpi-bench@{port}", "--plain",
+             "--benchbook", str(book)],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True,
+        )  # fmt: skip
+        until = time.monotonic() + 20
+        while time.monotonic() < until and not any(
+            len(p.read_bytes().splitlines()) > 2 for p in book.glob("set-1/*/readings.csv")
+        ):
+            time.sleep(0.05)
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=20)
+    rows, events, head = session(book)
+
+    assert process.returncode == 0, err
+    assert rows and head["close"]
+    assert events[-1]["kind"] == "end" and "interrupted" in events[-1]["detail"]
+
+
+def test_own_tags_have_columns_and_text_survives(book: Path, tmp_path: Path) -> None:
+    """A tag that a spreadsheet would run is guarded on disk, and comes back as it was."""
+    wire = tmp_path / "wire.csv"
+    wire.write_text("elapsed_s,meter,direction,hex\r\n0.5,v,rx,1b2035455b637f8a97a0b0c0d4e0\r\n", "utf-8")
+    status = run(["log", "set-1", "--meter", f"v=numbered-lcd@replay://{wire}?meter=v&speed=0", "--tag-column", "valve",
+                  "--tag", "valve==1+1", "--tag", 'load=said, "so"', "--plain", "--benchbook", str(book)])  # fmt: skip
+    rows, _, _ = session(book)
+
+    assert status == 0
+    assert rows[0]["valve"] == "'=1+1" and rows[0]["load"] == 'said, "so"'
+    from analysis.table import load_radio
+
+    frame = load_radio(book / "set-1").sessions[0].readings
+    assert list(frame["valve"]) == ["=1+1"]
