@@ -127,10 +127,10 @@ class Sitting:
         self._meters: list[Source] = []
         self._leads: list[Meter] = []
         opened = self._open()
-        # Where time is not this computer's, the wall clock cannot be held against it.
-        replayed = plan.clock is not None or all(meter.port.startswith("replay://") for meter in plan.meters)
-        if replayed and plan.clock is None:  # a replay knows no other time than the recorded one
+        replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
+        if replayed:  # a replay knows no other time than the recorded one
             self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
+        replayed = replayed or plan.clock is not None  # the wall clock cannot be held against either
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
             name=plan.name, extra_tags=extra,
@@ -145,6 +145,7 @@ class Sitting:
         self.recorder = Recorder(
             self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
             listener=listener, count=plan.count, until=plan.seconds, in_order=all(map(_unhurried, plan.meters)),
+            taken=() if plan.plan else tuple(self.typed),  # a guided plan has takes of its own
         )  # fmt: skip
         self._begin(opened)
 
@@ -152,15 +153,15 @@ class Sitting:
         opened = []
         try:
             for meter in self.plan.meters:
-                source: TypedMeter | ToldMeter
                 if meter.typed:
-                    source = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    typed = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    self._meters.append(typed)
                 else:
-                    made = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
-                    self._leads.append(made)
-                    source = self.told[meter.role] = ToldMeter(made)
-                opened.append((meter.role, source.open()))
-                self._meters.append(source)
+                    lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
+                    told = self.told[meter.role] = ToldMeter(lead)
+                    opened.append((meter.role, told.open()))
+                    self._meters.append(told)
+                    self._leads.append(lead)
         except BaseException:
             self._close_meters()
             raise
