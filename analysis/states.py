@@ -104,7 +104,7 @@ class Chunk:
     meter: str
     began: float  #: start of the session [s since 1970]
     rows: IntArray  #: rows of readings.csv
-    turn: IntArray  #: the place of each row among the rows of its meter
+    turn: IntArray  #: the place of each row among the rows of its meter and quantity
     elapsed: FloatArray
     value: FloatArray
     ok: np.ndarray[Any, np.dtype[np.bool_]]
@@ -164,7 +164,8 @@ def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool])
     numbers = {name: finite(frame[name]) for name in ("elapsed_s", "value", "u", "range", "resolution")}
     status, statuses = _codes(session, "status")
     unit, units = _codes(session, "unit")
-    turn = _turns(coded["meter"][0], len(coded["meter"][1]))
+    kinds = len(coded["quantity"][1])
+    turn = _turns(coded["meter"][0] * kinds + coded["quantity"][0], len(coded["meter"][1]) * kinds)
     began = epoch(session.start)
     pieces: dict[tuple[str, Key], list[IntArray]] = {}
     for part in np.split(selected[order], ends):
@@ -200,11 +201,14 @@ def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool])
     return _with_takes(found, session)
 
 
-def _turns(meter: IntArray, meters: int) -> IntArray:
-    """The place of each row among the rows of its meter."""
-    turn = np.zeros(len(meter), dtype=np.int64)
-    for code in range(meters):
-        mine = np.flatnonzero(meter == code)
+def _turns(series: IntArray, several: int) -> IntArray:
+    """The place of each row in its series: the rows of one meter and quantity, whatever their tags and coupling.
+
+    A meter that tells several quantities in turn still tells each of them in a row.
+    """
+    turn = np.zeros(len(series), dtype=np.int64)
+    for code in range(several):
+        mine = np.flatnonzero(series == code)
         turn[mine] = np.arange(len(mine))
     return turn
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from analysis.card import Burden, BurdenBox, RadioCard, figure
 from analysis.judge import COVERAGE, fallback_u
@@ -15,6 +16,9 @@ from analysis.limits import Limit, touch_limits
 from drivers.reading import Coupling
 from drivers.units import parse, show
 from logger.settle import Settled
+
+if TYPE_CHECKING:
+    from analysis.touch import MeterInput
 
 #: Mains that is to be expected at most, of nominal. Source: IEC 60038, 230 V ± 10 %.
 HIGHEST = 1.1
@@ -74,35 +78,40 @@ class Burdening:
         return max(1.0, HIGHEST * nominal / state.mains)
 
     @property
+    def _input(self) -> MeterInput | None:
+        from analysis.touch import MeterInput
+
+        if self.input_resistance is None:
+            return None
+        return MeterInput(resistance=self.input_resistance, capacitance=self.input_capacitance or 0.0)
+
+    @property
     def _frequency(self) -> float:
         return figure(self.card.frequency, "Hz") or DEFAULT_FREQUENCY
 
     def _needed(self, state: StateReadings, volts: Limit, amperes: Limit, factor: float) -> bool:
         """Whether the volts, raised and at the highest mains, reach the limit."""
-        from analysis.touch import MeterInput, loading_guard
+        from analysis.touch import loading_guard
 
         if state.alone.value is None:
             return True
         value = abs(state.alone.value)
-        given = MeterInput(resistance=self.input_resistance or 1e6, capacitance=self.input_capacitance or 0.0)
         frequency = None if state.alone.coupling is Coupling.DC else self._frequency
-        relative = loading_guard(1.0, volts.default, amperes.default, given, frequency)
+        relative = loading_guard(1.0, self._input, frequency, volts.default, amperes.default)
         return (value + COVERAGE * _u(state.alone)) * (1 + relative) * factor >= min(volts.value, volts.default)
 
     def _stands(self, state: StateReadings, box: BurdenBox, amperes: Limit, factor: float) -> bool:
         """Whether a smaller resistor cannot change the class of the current any more."""
-        from analysis.touch import BurdenReading, MeterInput, bound_touch_current
+        from analysis.touch import BurdenReading, bound_touch_current
 
         readings = [
             BurdenReading(value=abs(settled.value), u=_u(settled), burden=parse(burden, "Ohm") if burden else None,
                           burden_tolerance=box.tolerance_of(parse(burden, "Ohm")) if burden else 0.0)
             for burden, settled in (("", state.alone), *state.loaded.items()) if settled.value is not None
         ]  # fmt: skip
-        known = self.input_resistance is not None
-        given = MeterInput(resistance=self.input_resistance or 1e6, capacitance=self.input_capacitance or 0.0)
         frequency = None if state.alone.coupling is Coupling.DC else self._frequency
-        bounds = bound_touch_current(readings, meter=given if known else None, frequency=frequency)
-        low, high = bounds.current_low or 0.0, bounds.current_high
+        bounds = bound_touch_current(readings, meter=self._input, frequency=frequency)
+        low, high = bounds.current
         if high is None:
             return _class(low, amperes) == 2
         worst = high + bounds.expanded_uncertainty

@@ -47,6 +47,7 @@ class Guide:
     def __init__(self, bench: Bench, walker: Walker | None = None, hands: Hands | None = None) -> None:
         self.walker, self.hands = walker, hands
         self.view: View | None = None
+        self.broken = False  #: the plan met a fault of its own
         self.ended = threading.Event()  #: the plan is through
         self.on_say: list[Callable[[Say], None]] = []
         self.on_change: list[Callable[[], None]] = []
@@ -102,20 +103,30 @@ class Guide:
                 return
             try:
                 job()
-            except Exception:
+            except Exception:  # the recording goes on whatever happens here
                 log.exception("guide")
+                self._give_up()
+
+    def _give_up(self) -> None:
+        """The plan met a fault of its own: it says so once and leads no further."""
+        if self.walker is not None and not self.broken:
+            self.broken = True
+            for tell in self.on_say:
+                tell(Say("The plan stopped by a fault of its own. What is read is still recorded; end the sitting."))
 
     def _tick(self) -> None:
-        if self.walker is not None and self._sitting is not None:
+        if self.walker is not None and self._sitting is not None and not self.broken:
             self._perform(self.walker.tick(self._sitting.clock()))
 
     def _feed(self, role: str, readings: Sequence[Reading], first: int, tags: Mapping[str, str]) -> None:
         assert self.walker is not None and self._sitting is not None
+        if self.broken:
+            return
         for index, reading in enumerate(readings):
             self._perform(self.walker.reading(role, reading, first + index, tags, self._sitting.clock()))
 
     def _key(self, key: Key) -> None:
-        if self.walker is None or self._sitting is None:
+        if self.walker is None or self._sitting is None or self.broken:
             return
         if key is Key.GO and self.hands is not None:
             self.hands.confirmed(self.walker.view)
@@ -136,10 +147,6 @@ class Guide:
         self.view = view
         if self.hands is not None:
             self.hands.asked(view)
-        if self._sitting is not None:
-            for role, meter in self._sitting.typed.items():
-                mine = view.item is not None and view.item.role == role
-                meter.expected = view.item.function if mine and view.item is not None else None
         for tell in self.on_change:
             tell()
         if walker.done:

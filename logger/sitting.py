@@ -127,10 +127,10 @@ class Sitting:
         self._meters: list[Source] = []
         self._leads: list[Meter] = []
         opened = self._open()
-        # Where time is not this computer's, the wall clock cannot be held against it.
-        replayed = plan.clock is not None or all(meter.port.startswith("replay://") for meter in plan.meters)
-        if replayed and plan.clock is None:  # a replay knows no other time than the recorded one
+        replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
+        if replayed:  # a replay knows no other time than the recorded one
             self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
+        replayed = replayed or plan.clock is not None  # the wall clock cannot be held against either
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
             name=plan.name, extra_tags=extra,
@@ -145,6 +145,7 @@ class Sitting:
         self.recorder = Recorder(
             self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
             listener=listener, count=plan.count, until=plan.seconds, in_order=all(map(_unhurried, plan.meters)),
+            taken=() if plan.plan else tuple(self.typed),  # a guided plan has takes of its own
         )  # fmt: skip
         self._begin(opened)
 
@@ -152,15 +153,15 @@ class Sitting:
         opened = []
         try:
             for meter in self.plan.meters:
-                source: TypedMeter | ToldMeter
                 if meter.typed:
-                    source = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    typed = self.typed[meter.role] = TypedMeter(meter.role, meter.profile, self.clock)
+                    self._meters.append(typed)
                 else:
-                    made = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
-                    self._leads.append(made)
-                    source = self.told[meter.role] = ToldMeter(made)
-                opened.append((meter.role, source.open()))
-                self._meters.append(source)
+                    lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
+                    told = self.told[meter.role] = ToldMeter(lead)
+                    opened.append((meter.role, told.open()))
+                    self._meters.append(told)
+                    self._leads.append(lead)
         except BaseException:
             self._close_meters()
             raise
@@ -174,10 +175,19 @@ class Sitting:
         recorder, plan = self.recorder, self.plan
         recorder.note("start", {"radio": plan.radio, "name": plan.name, "fed_from": plan.fed_from}, elapsed=0.0)
         if plan.tags:
-            recorder.set_tags(plan.tags, elapsed=0.0)
+            self.set_tags(plan.tags, elapsed=0.0)
         recorder.schedule(plan.schedule)
         for role, batch in opened:
             recorder.accept(role, batch)
+
+    def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None) -> None:
+        """Put a whole set of tags in force; a practice bench that nobody else leads follows them."""
+        self.recorder.set_tags(tags, elapsed=elapsed)
+        if not self.plan.plan:
+            for scenario in _practised(self.plan.meters):
+                from drivers.practice import bench_of
+
+                bench_of(scenario).set_tags(tags)
 
     def run(self, wait: Callable[[Sitting], None] | None = None) -> Outcome:
         """Record until it is done or interrupted, then close the session.
@@ -230,6 +240,12 @@ class Sitting:
             folder=self.writer.folder, counters=recorder.counters, lost=tuple(sorted(recorder.lost)),
             unwritten=unwritten,
         )  # fmt: skip
+
+
+def _practised(meters: Sequence[BenchMeter]) -> set[str]:
+    """The practice scenarios that some meters are of."""
+    ports = [meter.port for meter in meters if meter.port.lower().startswith("practice://")]
+    return {port.partition("://")[2].partition("?")[0] for port in ports}
 
 
 def _unhurried(meter: BenchMeter) -> bool:

@@ -5,16 +5,14 @@ from __future__ import annotations
 import queue
 from collections.abc import Callable
 
-import msgspec
-
 from drivers.accuracy import Accuracies
-from drivers.decode.typed import read
+from drivers.decode.typed import Question, read
 from drivers.meter import Batch
 from drivers.profile import Profile
 from drivers.reading import Coupling, Quantity, Reading
 
 #: Answers to a question that mean yes.
-YES = ("y", "yes")
+YES = ("y", "yes", "ok")
 
 
 class TypedMeter:
@@ -24,33 +22,32 @@ class TypedMeter:
         self.role, self.profile = role, profile
         self.finished = False
         self.identity = ""
-        self.expected: tuple[Quantity, Coupling] | None = None  #: what a plan asks for just now
         self._clock = clock
         self._fit = Accuracies.of(profile).fit
         self._lines: queue.Queue[Reading] = queue.Queue()
         self._last: dict[tuple[Quantity, Coupling], float] = {}
-        self._doubted: tuple[str, Reading] | None = None
+        self._doubted: Reading | None = None
 
-    def type(self, line: str) -> str:
-        """Take one line; the answer is empty, or a question for the user. A doubted value is taken when it is
-        typed again, or with `y`."""
+    def type(self, line: str, quantity: Quantity | None = None, coupling: Coupling | None = None) -> str:
+        """Take one line; the answer is empty, or a question for the user. `y` answers yes to a doubt.
+
+        Args: quantity, coupling: what is expected, if anything is.
+        """
         doubted, self._doubted = self._doubted, None
-        if doubted is not None and line.strip().lower() in (doubted[0].lower(), *YES):
-            self._take(msgspec.structs.replace(doubted[1], elapsed=self._clock()))
+        if doubted is not None and line.strip().lower() in YES:
+            self._accept(doubted)
             return ""
-        first = read(line, self._clock())
-        last = self._last.get((first.quantity, first.coupling)) if isinstance(first, Reading) else None
-        quantity, coupling = self.expected or (None, None)
-        result = read(line, self._clock(), quantity=quantity, coupling=coupling or None, last=last, fit=self._fit)
-        if isinstance(result, Reading):
-            self._take(result)
-            return ""
-        if result.reading is not None:
-            self._doubted = line.strip(), result.reading
-            return f"{result.text} If it is, type y, or the value once more."
-        return result.text
+        found = read(line, self._clock(), quantity=quantity, coupling=coupling, fit=self._fit)
+        if isinstance(found, Reading):
+            last = self._last.get((found.quantity, found.coupling))
+            found = read(line, found.elapsed, quantity=quantity, coupling=coupling, last=last, fit=self._fit)
+        if isinstance(found, Question):
+            self._doubted = found.reading
+            return f"{found.text} Type y if it is." if found.reading is not None else found.text
+        self._accept(found)
+        return ""
 
-    def _take(self, reading: Reading) -> None:
+    def _accept(self, reading: Reading) -> None:
         if reading.value is not None:
             self._last[reading.quantity, reading.coupling] = reading.value
         self._lines.put(reading)

@@ -122,16 +122,22 @@ class PlainWalk:
         return self._typed(sitting, text, view)
 
     def _typed(self, sitting: Sitting, text: str, view: View | None) -> str:
-        role, _, rest = text.partition(" ")
-        if role in sitting.typed and rest:
-            return sitting.typed[role].type(rest)
-        asked = view.item.role if view is not None and view.item is not None else ""
-        if asked in sitting.typed:
-            return sitting.typed[asked].type(text)
-        if len(sitting.typed) == 1:
-            return next(iter(sitting.typed.values())).type(text)
-        return f"{text[:40]!r} is no key. {HELP}"
+        return typed_line(sitting, text, view) or ""
 
     def _value(self, role: str) -> str:
         last: Reading | None = self._guided.bench.meters[role].last
         return f"    {role}: {shown(last) if last is not None else 'nothing yet'}"
+
+
+def typed_line(sitting: Sitting, text: str, view: View | None) -> str:
+    """Hand a line to the typed meter that it is for; what to answer."""
+    role, _, rest = text.partition(" ")
+    item = view.item if view is not None else None
+    asked = item.role if item is not None else ""
+    if role not in sitting.typed or not rest:
+        role, rest = asked if asked in sitting.typed else next(iter(sitting.typed), ""), text
+    if role not in sitting.typed:
+        return f"{text[:40]!r} is no key. Type ? for help."
+    expected = item.function if item is not None and role == asked else None
+    quantity, coupling = expected or (None, None)
+    return sitting.typed[role].type(rest, quantity, coupling or None)
