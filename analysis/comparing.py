@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from analysis.coded import UNITS_OF, FloatArray, IntArray
 from analysis.compare import MARGIN, Comparison, Same, compare, hum_difference
 from analysis.finding import Evidence, Finding
 from analysis.judge import FALLBACK_COUNTS
 from analysis.level_evidence import BOARD, RADIO
-from analysis.states import UNITS_OF, FloatArray, IntArray
 from analysis.table import TAGS, Radio, Session, finite
 from drivers.reading import BenchError
 from drivers.units import show
@@ -191,7 +191,7 @@ def _compared(found: list[_Series], first: str, second: str, point: str, quantit
 
 def _floor(series: _Series, quantity: str) -> float:
     """What a meter may show with nothing connected: the counts of its accuracy line, as a level."""
-    info = series.session.meters.get(series.meter)
+    info = series.session.meter(series.meter)
     digits = [line.digits for line in (info.accuracy if info else ()) if line.quantity == quantity and line.digits > 0]
     return (min(digits) if digits else FALLBACK_COUNTS) * series.resolution
 

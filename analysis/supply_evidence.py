@@ -10,11 +10,12 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.card import RadioCard, figure
+from analysis.coded import FloatArray
 from analysis.finding import Evidence
 from analysis.mains import session_mains
 from analysis.rectifier_circuit import Topology
 from analysis.rectifier_inverse import Ammeter, Response
-from analysis.states import Chunk, FloatArray, Value, chunks, last_known, named_rows, of_one_meter, reading_u
+from analysis.states import Chunk, Value, chunks, last_known, named_rows, of_one_meter, reading_u
 from analysis.supply import MARGIN, OnLoad, SupplyFigures, SupplyInput, Volts, supply_figures
 from analysis.supply_findings import MeasuredRail
 from analysis.supply_loads import NO_LOAD_TAG, UNTAGGED, LoadStatistics, load_statistics
@@ -105,7 +106,7 @@ def _by_meter(found: Iterable[Chunk]) -> dict[_Meter, _ByLoad]:
     """Readings by meter and load; a load is the tag, or the resistor that was put across the winding."""
     meters: dict[_Meter, _ByLoad] = {}
     for chunk in found:
-        info = chunk.session.meters.get(chunk.meter, MeterInfo(role=chunk.meter))
+        info = chunk.session.meter(chunk.meter) or MeterInfo(role=chunk.meter)
         coupling = "acdc" if _with_dc(chunk) else info.current_coupling
         meter = _Meter(chunk.meter, info.rms, coupling, info.burden_voltage)
         load = chunk.key.burden if chunk.key.burden_ohms is not None else chunk.key.load.strip() or UNTAGGED

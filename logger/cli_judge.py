@@ -35,10 +35,10 @@ def loaded(named: str, benchbook: str) -> Radio:
 
     path = Path(named)
     if is_session(path):
-        return load_radio(path.resolve().parent, [path.resolve()])
+        return load_radio(path.resolve().parent, [path.resolve()], times=False)
     if (path / "radio.toml").is_file() and len(path.parts) > 1:
-        return load_radio(path)
-    return load_radio(benchbook_of(benchbook).radio_folder(named))
+        return load_radio(path, times=False)
+    return load_radio(benchbook_of(benchbook).radio_folder(named), times=False)
 
 
 def assess(
