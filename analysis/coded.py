@@ -22,8 +22,9 @@ GROUPED = ("meter", "quantity", "coupling", "point", "plug", "switch", "burden",
 #: Unit of each quantity.
 UNITS_OF = {str(quantity): unit for quantity, unit in UNITS.items()}
 _NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
-#: Beyond these in size nothing is a reading in any base unit of this trade. Source: own choice.
-MOST, LEAST = 1e12, 1e-15
+#: Beyond these in size nothing is a reading in any base unit of this trade; volts and amperes end before ohms do.
+#: Source: own choice.
+MOST, MOST_ELECTRIC, LEAST = 1e12, 1e6, 1e-15
 #: Runs of like rows at least so long on average are joined as runs; shorter ones are sorted row by row.
 _LONG_RUNS = 8
 
@@ -61,6 +62,11 @@ class Coded:
         codes = {name: frame[name].cat.codes.to_numpy() for name in (*GROUPED, "status", "unit")}
         names = {name: [str(c) for c in frame[name].cat.categories] for name in codes}
         self._numbers = {name: plausible(name, frame[name].to_numpy(dtype=np.float64)) for name in _NUMBERS}
+        electric = np.array([name in ("voltage", "current") for name in names["quantity"]], dtype=np.bool_)
+        bound = self._numbers["value"]
+        if (np.abs(bound) > MOST_ELECTRIC).any():
+            far = electric[codes["quantity"]] & (np.abs(bound) > MOST_ELECTRIC)
+            self._numbers["value"] = np.where(far, np.copysign(MOST_ELECTRIC, bound), bound)
         self._ok = _is(codes["status"], names["status"], "ok") & np.isfinite(self._numbers["value"])
         # A number in another unit than the quantity's own is no value: a thousandth must not pass for the whole.
         self._ok &= _own_unit(names)[codes["quantity"], codes["unit"]]

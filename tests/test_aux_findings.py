@@ -106,8 +106,9 @@ def test_the_demo_transformers_winding_is_found_from_its_readings(
 
 
 def test_the_correction_of_an_average_responding_meter_is_the_textbooks(tmp_path: Path) -> None:
-    """An endless reservoir behind a bridge, in closed form by the conduction angle a: i = (V/R)(cos x − cos a)
-    with V cos a = rail and two drops, so mean = (V/R) 2(sin a − a cos a)/π and rms² = (V/R)² (a + ½ sin 2a − 4 sin a cos a + 2a cos² a)/π."""
+    """An endless reservoir behind a bridge, in closed form by the conduction angle a, where V cos a is the rail and two
+    drops: i = (V/R)(cos x − cos a), so mean = (V/R) 2(sin a − a cos a)/π and
+    rms² = (V/R)² (a + ½ sin 2a − 4 sin a cos a + 2a cos² a)/π."""
     from analysis.rectifier_circuit import STANDARD_DIODE
 
     off, winding, dc = 10.6, 12.0, 0.08
