@@ -18,7 +18,7 @@ from analysis.finding import Level
 from analysis.table import load_radio, load_session
 from drivers.reading import BenchError
 from tests.sessions import METER, SessionWriter, write_card
-from tests.test_aux_findings import card
+from tests.test_aux_findings import card, meter, secondary, written
 
 QUANTITIES = ("voltage", "current", "resistance", "temperature", "frequency")
 TAGS: dict[str, tuple[str, ...]] = {
@@ -86,6 +86,27 @@ def test_any_session_is_assessed_or_refused_in_one_line(sitting: SessionWriter, 
         if finding.level is Level.UNDECIDED and not finding.id.startswith(("touch-", "chassis-")):
             assert finding.missing, finding.id
     assert len({finding.id for finding in found.findings}) == len(found.findings)
+
+
+@given(
+    volts=st.lists(st.floats(0.01, 60.0), min_size=2, max_size=2), amps=st.floats(1e-5, 5.0),
+    topology=st.sampled_from(["half-wave", "centre-tap", "bridge", "dual-half-wave", "doubler"]),
+    rms=st.sampled_from(["true", "average", ""]), coupling=st.sampled_from(["ac", "acdc", ""]),
+    reservoir=st.sampled_from(["1 uF", "1000 uF", "10 F"]), load=st.sampled_from(["loudest", "100 ohm", "0.01 ohm"]),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_any_secondary_is_sized_or_said_to_be_nonsense(
+    volts: list[float], amps: float, topology: str, rms: str, coupling: str, reservoir: str, load: str
+) -> None:
+    sitting = SessionWriter()
+    secondary(sitting, {load: amps}, {"none": volts[0], load: volts[1]})
+    text = card(topology=topology, reservoir=reservoir)
+    with tempfile.TemporaryDirectory() as place:
+        found = assess(written(Path(place), sitting, text, [meter(rms=rms, coupling=coupling)]))
+    rating = found.of("supply-rating")
+    assert rating is not None
+    if volts[1] >= volts[0] or load != "loudest":
+        assert rating.level is not Level.WITHIN
 
 
 @given(sitting=sittings())

@@ -155,8 +155,8 @@ def test_a_rating_is_judged_by_the_design_current(tmp_path: Path, rating: str, l
 def test_an_ammeter_over_its_range_at_the_loudest_never_lets_a_rating_pass(tmp_path: Path) -> None:
     sitting = SessionWriter()
     secondary(sitting, {"playing": 0.097}, VOLTS)
-    tags = {"point": "secondary", "load": "loudest"}
-    sitting.read([0.131, None, None], meter="i", quantity="current", resolution=1e-4, **tags)
+    over = [0.131, None, None]
+    sitting.read(over, meter="i", quantity="current", resolution=1e-4, point="secondary", load="loudest")
     radio = written(tmp_path, sitting, card(), [meter(rms="true", coupling="acdc")])
 
     found = of(assess(radio), "supply-rating")
