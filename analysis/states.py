@@ -18,6 +18,7 @@ import numpy as np
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
 from analysis.table import MeterInfo, Session, Take, finite
+from analysis.uncertainty import combined, of_mean
 from drivers.reading import UNITS
 from drivers.units import UnitError, parse
 
@@ -103,7 +104,7 @@ class Chunk:
     meter: str
     began: float  #: start of the session [s since 1970]
     rows: IntArray  #: rows of readings.csv
-    turn: IntArray  #: the place of each row among the rows of its meter
+    turn: IntArray  #: the place of each row among the rows of its meter and quantity
     elapsed: FloatArray
     value: FloatArray
     ok: np.ndarray[Any, np.dtype[np.bool_]]
@@ -163,7 +164,8 @@ def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool])
     numbers = {name: finite(frame[name]) for name in ("elapsed_s", "value", "u", "range", "resolution")}
     status, statuses = _codes(session, "status")
     unit, units = _codes(session, "unit")
-    turn = _turns(coded["meter"][0], len(coded["meter"][1]))
+    kinds = len(coded["quantity"][1])
+    turn = _turns(coded["meter"][0] * kinds + coded["quantity"][0], len(coded["meter"][1]) * kinds)
     began = epoch(session.start)
     pieces: dict[tuple[str, Key], list[IntArray]] = {}
     for part in np.split(selected[order], ends):
@@ -199,11 +201,14 @@ def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool])
     return _with_takes(found, session)
 
 
-def _turns(meter: IntArray, meters: int) -> IntArray:
-    """The place of each row among the rows of its meter."""
-    turn = np.zeros(len(meter), dtype=np.int64)
-    for code in range(meters):
-        mine = np.flatnonzero(meter == code)
+def _turns(series: IntArray, several: int) -> IntArray:
+    """The place of each row in its series: the rows of one meter and quantity, whatever their tags and coupling.
+
+    A meter that tells several quantities in turn still tells each of them in a row.
+    """
+    turn = np.zeros(len(series), dtype=np.int64)
+    for code in range(several):
+        mine = np.flatnonzero(series == code)
         turn[mine] = np.arange(len(mine))
     return turn
 
@@ -252,11 +257,11 @@ def _overload(chunk: Chunk, at: int) -> Value:
 
 def _value(chunk: Chunk, picked: IntArray, value: float, take: Take | None) -> Value:
     u, by_fallback = _meter_u(chunk, picked, value)
-    scatter = float(np.std(chunk.value[picked], ddof=1)) / math.sqrt(len(picked)) if len(picked) > 1 else 0.0
+    scatter = of_mean(chunk.value[picked])
     rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
     full_scale, count = _last_known(chunk.range[picked]), _last_known(chunk.resolution[picked])
     return Value(
-        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=math.hypot(u, scatter),
+        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=combined([u, scatter]),
         range=full_scale, resolution=count, rows=tuple(int(row) for row in rows),
         take=take.id if take is not None else None, by_fallback=by_fallback,
         ended=chunk.began + float(chunk.elapsed[picked[-1]]),

@@ -14,14 +14,14 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Protocol
 
 from drivers.faults import MeterEvent
 from drivers.meter import Batch
-from drivers.reading import Reading
+from drivers.reading import Reading, Status
 from logger.backlog import Backlog
 from logger.cells import cell, stamp
 from logger.rows import Rows
@@ -104,7 +104,7 @@ class Recorder:
     def __init__(
         self, writer: SessionWriter, meters: Sequence[Source], tags: Tags, *,
         clock: Callable[[], float], wall: Callable[[], float] | None = time.time, listener: Listener | None = None,
-        count: int | None = None, until: float | None = None, in_order: bool = False,
+        count: int | None = None, until: float | None = None, in_order: bool = False, taken: Collection[str] = (),
     ) -> None:  # fmt: skip
         """
         Args:
@@ -113,6 +113,7 @@ class Recorder:
             count: readings of each meter after which it is done. until: elapsed time after which all are done.
             in_order: read all meters in one thread, the one furthest behind first, and write in order of elapsed time;
                 for wire logs that are played without waiting, which would otherwise race one another.
+            taken: meters whose every value is a take, since a person settled on it before typing it.
         """
         self.writer, self.meters, self.tags, self.listener = writer, tuple(meters), tags, listener
         self.counters = Counters(by_meter=dict.fromkeys((meter.role for meter in meters), 0))
@@ -120,6 +121,7 @@ class Recorder:
         self.latest = 0.0  #: elapsed time of the newest reading [s]
         self._clock, self._wall, self._count, self._until = clock, wall, count, until
         self._in_order = in_order
+        self._taken, self._takes = frozenset(taken), 0
         self._start = writer.header.start.timestamp()
         self._offset = self._start
         self._checked = 0.0
@@ -177,11 +179,11 @@ class Recorder:
         at = self._clock() if elapsed is None else elapsed
         self._put(meter, Batch(readings=[], events=[MeterEvent(elapsed=at, kind=kind, detail=dict(detail))], wire=[]))
 
-    def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None) -> None:
-        """Put tags in force for the rows that arrive from now on, and note it."""
+    def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None, role: str = "") -> None:
+        """Put tags in force for the rows that arrive from now on, of one meter or of all, and note it."""
         at = self._clock() if elapsed is None else elapsed
-        self.tags.set(tags, at)
-        self.note("tag", {name: value for name, value in tags.items() if value}, elapsed=at)
+        self.tags.set(tags, at, role)
+        self.note("tag", {name: value for name, value in tags.items() if value}, elapsed=at, meter=role)
 
     def accept(self, role: str, batch: Batch) -> None:
         """Write what a meter gave before the threads ran, such as its conversation at opening."""
@@ -308,8 +310,10 @@ class Recorder:
         if readings:
             self._take_scheduled(readings[-1].elapsed)
             rows = self._rows_of(role)
-            for group, (tags, cells) in self.tags.grouped(readings):
+            for group, (tags, cells) in self.tags.grouped(readings, role):
                 lines["readings"] += rows.lines(group, self._offset, cells)
+                if role in self._taken:
+                    self._take_each(role, group)
                 self.counters.rows += len(group)
                 if self.listener is not None:
                     self._tell(role, group, tags)
@@ -317,6 +321,16 @@ class Recorder:
             self.counters.by_meter[role] = self.counters.by_meter.get(role, 0) + len(readings)
         for event in batch.events:
             self._take_event(role, event)
+
+    def _take_each(self, role: str, readings: Sequence[Reading]) -> None:
+        """What a person read and typed was settled by their eye: each value is a take of its one row."""
+        for row, reading in enumerate(readings, start=self.counters.rows):
+            if reading.value is not None and reading.status is Status.OK:
+                self._takes += 1
+                detail = {"id": self._takes, "step": "", "quantity": reading.quantity, "coupling": reading.coupling,
+                          "value": repr(reading.value), "unit": reading.unit, "rows": row}  # fmt: skip
+                event = MeterEvent(reading.elapsed, "take", {key: str(told) for key, told in detail.items()})
+                self._line_event(role, event)
 
     def _rows_of(self, role: str) -> Rows:
         rows = self._rows.get(role)

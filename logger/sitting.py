@@ -19,6 +19,7 @@ from logger.benchmeter import BenchMeter, unproved_links
 from logger.radio import Benchbook
 from logger.recorder import Counters, Listener, Recorder, Source, Tags, now_utc
 from logger.session import SessionHeader, SessionWriter, check_tag_names
+from logger.toldmeter import ToldMeter
 from logger.typedmeter import TypedMeter
 
 FED_FROM = ("mains", "isolating-transformer", "variac", "lamp-limiter")
@@ -57,6 +58,7 @@ class Plan:
     link_isolated: bool = False
     probes_chassis: bool = False  #: a plan that does, whatever the tags
     start: datetime | None = None  #: of a sitting that is played back; else now
+    clock: Callable[[], float] | None = None  #: seconds since it began; else this computer's own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,14 +121,16 @@ class Sitting:
             raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
         zero = time.monotonic()
         start = plan.start or now_utc()
-        self.clock: Callable[[], float] = lambda: time.monotonic() - zero
+        self.clock: Callable[[], float] = plan.clock or (lambda: time.monotonic() - zero)
         self.typed: dict[str, TypedMeter] = {}
+        self.told: dict[str, ToldMeter] = {}
         self._meters: list[Source] = []
         self._leads: list[Meter] = []
         opened = self._open()
         replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
         if replayed:  # a replay knows no other time than the recorded one
             self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
+        replayed = replayed or plan.clock is not None  # the wall clock cannot be held against either
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
             name=plan.name, extra_tags=extra,
@@ -141,6 +145,7 @@ class Sitting:
         self.recorder = Recorder(
             self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
             listener=listener, count=plan.count, until=plan.seconds, in_order=all(map(_unhurried, plan.meters)),
+            taken=() if plan.plan else tuple(self.typed),  # a guided plan has takes of its own
         )  # fmt: skip
         self._begin(opened)
 
@@ -153,8 +158,9 @@ class Sitting:
                     self._meters.append(typed)
                 else:
                     lead = Meter(meter.role, meter.profile, meter.port, clock=self.clock)
-                    opened.append((meter.role, lead.open()))
-                    self._meters.append(lead)
+                    told = self.told[meter.role] = ToldMeter(lead)
+                    opened.append((meter.role, told.open()))
+                    self._meters.append(told)
                     self._leads.append(lead)
         except BaseException:
             self._close_meters()
@@ -169,10 +175,19 @@ class Sitting:
         recorder, plan = self.recorder, self.plan
         recorder.note("start", {"radio": plan.radio, "name": plan.name, "fed_from": plan.fed_from}, elapsed=0.0)
         if plan.tags:
-            recorder.set_tags(plan.tags, elapsed=0.0)
+            self.set_tags(plan.tags, elapsed=0.0)
         recorder.schedule(plan.schedule)
         for role, batch in opened:
             recorder.accept(role, batch)
+
+    def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None) -> None:
+        """Put a whole set of tags in force; a practice bench that nobody else leads follows them."""
+        self.recorder.set_tags(tags, elapsed=elapsed)
+        if not self.plan.plan:
+            for scenario in _practised(self.plan.meters):
+                from drivers.practice import bench_of
+
+                bench_of(scenario).set_tags(tags)
 
     def run(self, wait: Callable[[Sitting], None] | None = None) -> Outcome:
         """Record until it is done or interrupted, then close the session.
@@ -225,6 +240,12 @@ class Sitting:
             folder=self.writer.folder, counters=recorder.counters, lost=tuple(sorted(recorder.lost)),
             unwritten=unwritten,
         )  # fmt: skip
+
+
+def _practised(meters: Sequence[BenchMeter]) -> set[str]:
+    """The practice scenarios that some meters are of."""
+    ports = [meter.port for meter in meters if meter.port.lower().startswith("practice://")]
+    return {port.partition("://")[2].partition("?")[0] for port in ports}
 
 
 def _unhurried(meter: BenchMeter) -> bool:

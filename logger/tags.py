@@ -17,17 +17,24 @@ class Tags:
         self._since: list[float] = [float("-inf")]
         self._sets: list[dict[str, str]] = [{}]
         self._cells: list[str] = [self._line({})]
+        self._roles: list[str] = [""]
+        self._none = self._cells[0]
 
     def _line(self, tags: Mapping[str, str]) -> str:
         return "".join("," + cell(tags.get(name, "")) for name in self.names)
 
-    def set(self, tags: Mapping[str, str], since: float) -> None:
-        """Put a whole set of tags in force from a moment on. Raises: ValueError: a tag without a column."""
+    def set(self, tags: Mapping[str, str], since: float, role: str = "") -> None:
+        """Put a whole set of tags in force from a moment on. Raises: ValueError: a tag without a column.
+
+        Args:
+            role: the one meter whose rows they are for; the others' rows then have none. Empty: all meters.
+        """
         unknown = set(tags) - set(self.names)
         if unknown:
             raise ValueError(f"no column for tag {', '.join(sorted(unknown))}")
         self._sets.append(dict(tags))
         self._cells.append(self._line(tags))
+        self._roles.append(role)
         self._since.append(max(since, self._since[-1]))  # last, so that a reader never finds an index without its set
 
     @property
@@ -46,14 +53,22 @@ class Tags:
             index -= 1
         return index
 
-    def grouped(self, readings: Sequence[Reading]) -> Iterator[tuple[Sequence[Reading], tuple[Mapping[str, str], str]]]:
-        """Readings in order of time, cut where the tags in force changed."""
+    def _for(self, index: int, role: str) -> tuple[Mapping[str, str], str]:
+        """One set as it holds for a meter."""
+        if self._roles[index] in ("", role):
+            return self._sets[index], self._cells[index]
+        return {}, self._none
+
+    def grouped(
+        self, readings: Sequence[Reading], role: str = ""
+    ) -> Iterator[tuple[Sequence[Reading], tuple[Mapping[str, str], str]]]:
+        """Readings of one meter in order of time, cut where the tags in force changed."""
         first, last = self._index(readings[0].elapsed), self._index(readings[-1].elapsed)
         begin = 0
         while first < last:
             until = self._since[first + 1]
             end = next(i for i in range(begin, len(readings)) if readings[i].elapsed >= until)
             if end > begin:
-                yield readings[begin:end], (self._sets[first], self._cells[first])
+                yield readings[begin:end], self._for(first, role)
             begin, first = end, self._index(readings[end].elapsed)
-        yield readings[begin:], (self._sets[last], self._cells[last])
+        yield readings[begin:], self._for(last, role)

@@ -11,18 +11,14 @@ import select
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 import tty
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-import psutil
-
 from drivers.meter import Meter
 from drivers.profile import load
-from drivers.reading import Reading
 from logger.recorder import Recorder, Tags, now_utc
 from logger.session import SessionHeader, SessionWriter
 

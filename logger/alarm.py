@@ -1,0 +1,109 @@
+"""The alarm: each reading of a touch point against its limit as it arrives. Pure; the bell is the screen's.
+
+It does not judge: it warns at once, from one raw reading, while the judgement later weighs uncertainty and proof.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from analysis.limits import Limit, TouchLimits
+from drivers.reading import Coupling, Quantity, Reading, Status
+from drivers.units import UnitError, parse, show
+
+#: A value must fall this far below the limit before the alarm ends, so that it does not flutter. Source: own choice.
+HYSTERESIS = 0.05
+#: Tags that belong to the supply, the winding, the sound or the socket: live as they may be, they are not touched.
+NOT_TOUCHED = frozenset(
+    ("", "mains", "mains-line", "mains-neutral", "pin-1-to-chassis", "pin-2-to-chassis", "earth-pin-to-chassis",
+     "secondary", "rail-positive", "rail-negative", "winding-primary", "winding-secondary", "air", "speaker",
+     "mains-to-chassis", "barrier")
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alarm:
+    """One change of the alarm."""
+
+    on: bool
+    meter: str
+    point: str
+    elapsed: float
+    text: str  #: for a person, in words
+    value: float | None  #: as it meets the limit; None: overload
+    unit: str
+    limit: float
+    severe: bool = False  #: at or above the upper boundary too, or an overload
+
+    @property
+    def detail(self) -> dict[str, str]:
+        """For the events file."""
+        shown = "overload" if self.value is None else f"{self.value:.6g}"
+        return {"state": "on" if self.on else "off", "point": self.point, "value": shown, "unit": self.unit,
+                "limit": f"{self.limit:.6g}"}  # fmt: skip
+
+
+class AlarmWatch:
+    """Watches the readings of all meters; one alarm a meter at most."""
+
+    def __init__(self, limits: TouchLimits) -> None:
+        self._limits = limits
+        self.active: dict[str, Alarm] = {}  #: by meter
+
+    def feed(self, meter: str, reading: Reading, tags: Mapping[str, str]) -> Alarm | None:
+        """One reading with the tags in force; what changed, if anything did."""
+        before = self.active.get(meter)
+        point = tags.get("point", "")
+        if reading.quantity is not Quantity.VOLTAGE or point in NOT_TOUCHED:
+            return self._end(meter, reading) if before is not None else None
+        if reading.status in (Status.HELD, Status.INVALID):
+            return None  # no value: what was before still holds
+        made = self._against(meter, reading, point, tags)
+        if made.value is not None:
+            edge = made.limit * (1 - HYSTERESIS) if before is not None and before.point == point else made.limit
+            if made.value < edge:
+                return self._end(meter, reading) if before is not None else None
+        if before is not None and before.point == point and before.severe >= made.severe:
+            self.active[meter] = made
+            return None
+        self.active[meter] = made
+        return made
+
+    def _end(self, meter: str, reading: Reading) -> Alarm:
+        before = self.active.pop(meter)
+        return Alarm(
+            on=False, meter=meter, point=before.point, elapsed=reading.elapsed, value=reading.value, unit=reading.unit,
+            limit=before.limit, text=f"{before.point}: no longer above the limit on meter '{meter}'.",
+        )  # fmt: skip
+
+    def _against(self, meter: str, reading: Reading, point: str, tags: Mapping[str, str]) -> Alarm:
+        dc = reading.coupling is Coupling.DC
+        volts = self._limits.voltage_dc if dc else self._limits.voltage_ac
+        ohms = _ohms(tags.get("burden", ""))
+        limit, value, unit = volts, None if reading.value is None else abs(reading.value), "V"
+        if ohms is not None:
+            limit, unit = self._limits.current_dc if dc else self._limits.current_ac, "A"
+            value = None if value is None else value / ohms
+        severe = value is None or value >= limit.upper
+        return Alarm(
+            on=True, meter=meter, point=point, elapsed=reading.elapsed, value=value, unit=unit, limit=limit.value,
+            severe=severe, text=_words(point, value, unit, limit, dc=dc, burden=ohms is not None),
+        )  # fmt: skip
+
+
+def _words(point: str, value: float | None, unit: str, limit: Limit, *, dc: bool, burden: bool) -> str:
+    shown = "beyond the meter's range" if value is None else f"{show(value, unit)} {'DC' if dc else 'AC'}"
+    through = " through the burden" if burden else ""
+    return f"{point} is LIVE: {shown}{through}, limit {show(limit.value, unit)}. Hands off."
+
+
+def _ohms(burden: str) -> float | None:
+    """The burden across the meter; None for the meter alone, or for a text that is no resistance."""
+    if not burden or burden.strip().lower() == "none":
+        return None
+    try:
+        ohms = parse(burden, "Ohm")
+    except UnitError:
+        return None
+    return ohms if ohms > 0 else None

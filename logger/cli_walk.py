@@ -1,0 +1,118 @@
+"""The command that leads through a plan."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say_json, tell
+
+if TYPE_CHECKING:
+    from logger.sitting import Outcome
+    from logger.walking import Guided
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("walk")(walk)
+
+
+def walk(
+    radio: Annotated[str, typer.Argument(metavar="RADIO", help="Id of the radio in the benchbook.")],
+    plan: Annotated[
+        str, typer.Option("--plan", metavar="NAME-or-file", help="chassis, supply, wiring, level, hand-over; a file.")
+    ] = "chassis",
+    meter: Annotated[
+        list[str] | None, typer.Option(metavar="ROLE=PROFILE[@PORT]", help="A meter; repeat for more.")
+    ] = None,
+    practice: Annotated[
+        str, typer.Option(metavar="SCENARIO", help="A simulated radio and meters in place of real ones.")
+    ] = "",
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
+    speak: Annotated[bool, typer.Option("--speak", help="Say prompts and values aloud.")] = False,
+    fed_from: Annotated[str, typer.Option(help="mains, isolating-transformer, variac or lamp-limiter.")] = "mains",
+    stage: Annotated[str, typer.Option(help="before-fit, after-fit or your own; else that of the last session.")] = "",
+    name: Annotated[str, typer.Option(help="Name of the session; else that of the plan.")] = "",
+    no_wire: Annotated[bool, typer.Option("--no-wire", help="Do not keep the bytes.")] = False,
+    link_isolated: Annotated[
+        bool, typer.Option("--link-isolated", help="You state that the meters' data links are isolated.")
+    ] = False,
+    benchbook: BenchbookOption = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Be led through a plan: what to do next, values taken as they settle, an alarm on what is live.
+
+    Example, no hardware: chassislog walk learner-1 --practice chassis-leg-120
+
+    Example: chassislog walk set-1 --plan chassis --meter v=scpi-bench@/dev/ttyUSB0
+    """
+    from logger.benchmeter import MeterSpecError, category_warning
+    from logger.cli import CAUTION
+    from logger.plan import load_plan
+    from logger.sitting import FED_FROM
+    from logger.walking import Walk, meters_for, prepare
+
+    if fed_from not in FED_FROM:
+        raise MeterSpecError(f"{fed_from!r} is no way to feed a radio.", remedy=f"Write one of {', '.join(FED_FROM)}.")
+    book, chosen = benchbook_of(benchbook), load_plan(plan)
+    meters = meters_for(meter or [], practice, chosen)
+    asked = Walk(
+        radio=radio, plan=chosen, meters=meters, practice=practice, fed_from=fed_from, stage=stage, name=name,
+        wire=not no_wire, link_isolated=link_isolated,
+    )  # fmt: skip
+    tell(CAUTION)
+    guided = prepare(book, asked)
+    warnings = [category_warning(each, guided.sitting.card.nominal_mains) for each in meters] if not practice else []
+    for warning in (*guided.warnings, *filter(None, warnings)):
+        tell(f"WARNING: {warning}")
+    outcome = _lead(guided, plain=plain or not _on_screen(), speak=speak, to_errors=as_json)
+    _finish(guided, outcome, as_json=as_json)
+
+
+def _on_screen() -> bool:
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _lead(guided: Guided, *, plain: bool, speak: bool, to_errors: bool) -> Outcome:
+    """Run the sitting on the screen, or in plain lines."""
+    speaker = None
+    if speak:
+        from logger.speech import Speaker
+
+        speaker = Speaker(on_absent=tell)
+        guided.guide.on_say.append(lambda say: speaker.say(say.text))
+        guided.bench.on_alarm.append(lambda alarm: speaker.say(alarm.text))
+    try:
+        if plain or to_errors:
+            from logger.screen.plainwalk import PlainWalk
+
+            return guided.sitting.run(PlainWalk(guided, sys.stderr if to_errors else sys.stdout, sys.stdin).wait)
+        from logger.screen.app import run_bench
+
+        return run_bench(guided)
+    finally:
+        if speaker is not None:
+            speaker.close()
+
+
+def _finish(guided: Guided, outcome: Outcome, *, as_json: bool) -> None:
+    view = guided.guide.view
+    missing = list(view.missing) if view is not None else []
+    through = view is not None and guided.guide.ended.is_set()
+    takes = len(guided.guide.walker.record.taken) if guided.guide.walker else 0
+    if as_json:
+        say_json({"session": str(outcome.folder), "rows": outcome.counters.rows, "takes": takes, "through": through,
+                  "missing": missing, "lost": list(outcome.lost)})  # fmt: skip
+    else:
+        print(f"{takes} values taken, {outcome.counters.rows} readings in {outcome.folder}")
+        if not through:
+            print("The plan is not through.")
+        for text in missing:
+            print(f"Missing: {text}")
+        print(f"Next: chassislog assess {guided.sitting.plan.radio}")
+    if outcome.unwritten:
+        tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
+    if outcome.lost or outcome.unwritten:
+        raise typer.Exit(3)
