@@ -26,7 +26,7 @@ def killed_once(folder: Path, seed: int) -> str:
         for meter in meters:
             meter.start()
         session = recording.session()
-        time.sleep(random.Random(seed).uniform(0.0, 0.4))
+        time.sleep(random.Random(seed).uniform(0.0, 0.25))
         moment = time.time()
         recording.kill()
     finally:

@@ -45,8 +45,8 @@ def volts(elapsed: float, value: float | None = 117.4, flags: tuple[str, ...] = 
         u=0.6,
         range=600.0,
         resolution=0.1,
-        **more,
-    )  # type: ignore[arg-type]  # of the test's own
+        flags=flags,
+    )
 
 
 class ToldMeter:
@@ -97,7 +97,7 @@ def record(
     writer = SessionWriter(folder, SessionHeader(radio="set-5", start=START), write=write)
     recorder = Recorder(
         writer, meters, tags, clock=clock, wall=wall, listener=listener, in_order=in_order, count=count, until=until
-    )  # type: ignore[arg-type]  # a listener or none
+    )
     recorder.start()
     while recorder.running:
         time.sleep(0.001)
