@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from drivers.reading import BenchError
-from logger import cli_bench, cli_judge, cli_keep, cli_meters, cli_radio, cli_walk
+from logger import cli_bench, cli_calculators, cli_judge, cli_keep, cli_meters, cli_radio, cli_touch, cli_walk
 
 CAUTION = (
     "CAUTION: chassis, knobs and sockets of an old radio can be live. Probe with one hand, plug out before you move a "
@@ -43,6 +43,8 @@ cli_bench.add_to(app)
 cli_walk.add_to(app)
 cli_meters.add_to(app)
 cli_judge.add_to(app)
+cli_calculators.add_calculators(app)
+cli_touch.add_touch(app)
 cli_keep.add_to(app)
 
 
