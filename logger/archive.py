@@ -104,7 +104,7 @@ def archive_on(address: str, benchbooks: Sequence[str], progress: Progress = lam
         raise ArchiveError(f"No cluster answers at {address}.", remedy="Check the address of its scheduler.") from exc
     with client:
         futures = client.map(_remote_summary, [b for b, _ in every], [p for _, p in every], pure=False)
-        for done, _ in enumerate(as_completed(futures), 1):
+        for done, _ in enumerate(as_completed(futures, loop=client.loop), 1):
             progress(done, len(futures))
         try:
             results = client.gather(futures)
