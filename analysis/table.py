@@ -323,7 +323,7 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     meters = [_meter(entry) for entry in descriptor.get("meters") or [] if isinstance(entry, dict)]
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
     statements = descriptor.get("statements")
-    replaces = _replaces(descriptor)
+    replaces = replaced_by(folder.name, descriptor)
     if replaces:
         remarks.append(f"stands in place of {replaces}, which was mended or decoded again")
     return Session(
@@ -334,11 +334,14 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     )  # fmt: skip
 
 
-def _replaces(descriptor: Mapping[str, Any]) -> str:
-    """The session from which this one was made, that it may not count twice."""
+def replaced_by(name: str, descriptor: Mapping[str, Any]) -> str:
+    """The session from which the one of that name was made, that it may not count twice; empty for most.
+
+    A copy's name begins with the original's, so that no two sessions can make one another vanish.
+    """
     for key in ("mended", "redecoded"):
         made = descriptor.get(key)
-        if isinstance(made, dict) and isinstance(made.get("from"), str):
+        if isinstance(made, dict) and made.get("from") and name.startswith(f"{made['from']}-"):
             return str(made["from"])
     return ""
 
@@ -377,8 +380,7 @@ def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool 
         (load_session(path, times=times) for path in paths), key=lambda session: (session.start, session.name)
     )
     if sessions is None:
-        # A copy's name begins with the original's, so that no two sessions can make one another vanish.
-        replaced = {s.replaces for s in loaded if s.replaces and s.name.startswith(f"{s.replaces}-")}
+        replaced = {session.replaces for session in loaded}
         loaded = [session for session in loaded if session.name not in replaced]
     return Radio(
         card=load_card(folder / "radio.toml"), sessions=tuple(loaded),

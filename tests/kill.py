@@ -7,6 +7,7 @@ import random
 import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 from logger.keeping import check_session
@@ -25,7 +26,7 @@ def killed_once(folder: Path, seed: int) -> str:
         for meter in meters:
             meter.start()
         session = recording.session()
-        time.sleep(random.Random(seed).uniform(0.0, 0.4))
+        time.sleep(random.Random(seed).uniform(0.0, 0.25))
         moment = time.time()
         recording.kill()
     finally:
@@ -57,7 +58,8 @@ def _judged(session: Path, moment: float) -> str:
     for role in ("m0", "m1", "m2"):
         got = numbers.get(role, [])
         if not got or got != list(range(got[0], got[0] + len(got))):
-            return f"meter {role}: lines are missing in the middle"
+            holes = [(a, b) for a, b in pairwise(got) if b != a + 1]
+            return f"meter {role}: lines are missing in the middle: {holes[:3]} of {len(got)}"
         age = moment - datetime.fromisoformat(newest[role]).timestamp()
         if age > MOST_MISSING:
             return f"meter {role}: its last row was read {age:.3f} s before the kill"

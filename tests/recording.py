@@ -73,6 +73,7 @@ class Recording:
         self.radio = benchbook / radio
         if not (self.radio / "radio.toml").exists():
             write_card(self.radio)
+        self._meters = {b"m%d" % n for n in range(len(meters))}
         named = [f"--meter=m{n}=text-line@{meter.path}" for n, meter in enumerate(meters)]
         self.process = subprocess.Popen(
             [sys.executable, "-m", "chassislog", "log", radio, "--benchbook", str(benchbook), "--plain",
@@ -81,11 +82,12 @@ class Recording:
         )  # fmt: skip
 
     def session(self, patience: float = 20.0) -> Path:
-        """The session's folder, when rows are in it."""
+        """The session's folder, when rows of every meter are in it."""
         deadline = time.monotonic() + patience
         while time.monotonic() < deadline:
             for path in self.radio.glob("2*/readings.csv"):
-                if path.stat().st_size > 2000:
+                text = path.read_bytes()
+                if self._meters <= {line.split(b",")[2] for line in text.split(b"\n")[1:-1]}:
                     return path.parent
             if self.process.poll() is not None:
                 raise AssertionError(f"the recording ended: {self.process.communicate()}")
