@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from analysis.assess import assess
+from analysis.summary import Summary
 from analysis.table import load_radio
 from logger import summarising
 from logger.archive import Entry, archive, archive_on, arranged, index_page, to_csv
@@ -59,7 +60,12 @@ def test_each_radio_has_the_level_that_assess_gives_and_a_broken_one_says_why(bo
 def test_only_what_changed_is_judged_again(book: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     archive([book])
     judged: list[str] = []
-    monkeypatch.setattr(summarising, "fresh", lambda place: judged.append(place.name) or fresh(place))
+
+    def counted(place: Path) -> Summary:
+        judged.append(place.name)
+        return fresh(place)
+
+    monkeypatch.setattr(summarising, "fresh", counted)
 
     archive([book])
     assert judged == []
