@@ -1,0 +1,316 @@
+"""The bench screen: what each meter shows, what is asked now, the alarm. It only looks; threads behind it work.
+
+Words carry every message; colour and reversed type only repeat them.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.message import Message
+from textual.screen import Screen
+from textual.widgets import Input, Static
+
+from drivers.reading import Reading
+from drivers.units import show
+from logger.alarm import Alarm
+from logger.bench import Bench, MeterState
+from logger.guide import Guide
+from logger.screen.figures import large, trace, value_and_unit
+from logger.walker import Key, Phase, Say, View
+
+if TYPE_CHECKING:
+    from logger.sitting import Sitting
+
+#: The screen is drawn anew so many times a second at most.
+DRAWN = 8
+#: A meter that sent nothing for so long is said to be silent. [s]
+QUIET = 3.0
+
+
+class MeterPanel(Static):
+    """One meter: role and function, large figures, the last minute."""
+
+    def __init__(self, state: MeterState) -> None:
+        super().__init__(classes="meter", markup=False)
+        self.state = state
+
+    def draw(self) -> None:
+        """Show what it reads now."""
+        state, width = self.state, max(20, self.size.width - 2)
+        number, unit = value_and_unit(state.last)
+        rows = large(number)
+        text = Text(no_wrap=True)
+        text.append(f"{state.role}  {self._function(state)}\n", "bold")
+        for index, row in enumerate(rows):
+            text.append(row[: width - 6], "bold")
+            text.append(f" {unit}\n" if index == len(rows) - 1 else "\n", "bold")
+        text.append(self._span(state) + "\n")
+        text.append(trace(list(state.trace), width))
+        self.update(text)
+
+    def _function(self, state: MeterState) -> str:
+        if state.lost:
+            return "PORT LOST, looking for it"
+        last = state.last
+        if last is None:
+            return "nothing yet"
+        silent = time.monotonic() - state.seen
+        words = [_quantity(last), *last.flags]
+        if last.status.value in ("held", "invalid"):
+            words.append("HELD, not the value now" if last.status.value == "held" else "NO VALUE")
+        if silent > QUIET:
+            words.append(f"SILENT for {silent:.0f} s")
+        return "  ".join(words)
+
+    @staticmethod
+    def _span(state: MeterState) -> str:
+        span, last = state.span, state.last
+        if span is None or last is None:
+            return ""
+        low, high = (show(value, last.unit, last.resolution) for value in span)
+        return f"last minute {low} to {high}"
+
+
+def _quantity(reading: Reading) -> str:
+    from logger.moves import function_words
+
+    return function_words(reading.quantity, reading.coupling)
+
+
+class BenchScreen(Screen[None]):
+    """One sitting as it runs.
+
+    Args:
+        ended: called when the user ends the sitting.
+    """
+
+    CSS = """
+    BenchScreen { layout: vertical; }
+    #alarm { height: 1; width: 100%; text-style: bold; }
+    #alarm.on { background: red; color: white; text-style: bold reverse; }
+    #meters { height: 9; border-bottom: solid $foreground 40%; }
+    .meter { width: 1fr; height: 8; padding: 0 1; }
+    #ask { height: 1fr; min-height: 3; padding: 0 1; text-style: bold; }
+    #caution { height: auto; max-height: 3; padding: 0 1; color: $warning; }
+    #hint { height: 1; padding: 0 1; }
+    #said { height: auto; max-height: 2; padding: 0 1; }
+    #state { height: 2; padding: 0 1; border-top: none; }
+    #keys { height: auto; max-height: 2; padding: 0 1; text-style: reverse; }
+    #line { height: 1; display: none; border: none; padding: 0 1; }
+    #line.open { display: block; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter,space,f5,pagedown", "go", "done"), Binding("b,pageup", "back", "back"),
+        Binding("s", "skip", "skip"), Binding("t", "trip", "tripped"), Binding("m", "missing", "missing"),
+        Binding("i", "line", "type"), Binding("escape", "close_line", "close"),
+        Binding("q,ctrl+c,ctrl+q", "end", "end"),
+    ]  # fmt: skip
+
+    class Changed(Message):
+        """The alarm changed, or the plan asks for something else."""
+
+    def __init__(self, bench: Bench, guide: Guide, sitting: Sitting, ended: Callable[[], None]) -> None:
+        super().__init__()
+        self.bench, self.guide, self.sitting, self._ended = bench, guide, sitting, ended
+        self._said, self._show_missing, self._opened_for = "", False, ""
+        self._sure = False
+        bench.on_alarm.append(self._alarm)
+        guide.on_change.append(lambda: self.post_message(self.Changed()))
+        guide.on_say.append(self._say)
+
+    def compose(self) -> ComposeResult:
+        """The parts, from the alarm down to the keys."""
+        yield Static("", id="alarm", markup=False)
+        with Horizontal(id="meters"):
+            for state in self.bench.meters.values():
+                yield MeterPanel(state)
+        yield Static("", id="ask", markup=False)
+        yield Static("", id="caution", markup=False)
+        yield Static("", id="hint", markup=False)
+        yield Static("", id="said", markup=False)
+        yield Static("", id="state", markup=False)
+        yield Input(id="line", compact=True, placeholder="type here, then Enter")
+        yield Static("", id="keys", markup=False)
+
+    def on_mount(self) -> None:
+        """Begin to look."""
+        self.set_interval(1 / DRAWN, self.draw)
+        self.draw()
+
+    # -- from other threads; posting is all they do
+
+    def _alarm(self, alarm: Alarm) -> None:
+        self.post_message(self.Changed())
+
+    def _say(self, say: Say) -> None:
+        self._said = say.text
+        if say.beep:
+            self.post_message(self.Beep())
+
+    class Beep(Message):
+        """A value was taken."""
+
+    def on_bench_screen_beep(self) -> None:
+        """Ring once."""
+        self.app.bell()
+
+    def on_bench_screen_changed(self) -> None:
+        """Show it at once, the alarm first."""
+        self._draw_alarm()
+        self._draw_ask()
+
+    # -- drawing
+
+    def draw(self) -> None:
+        """Show everything as it is now."""
+        for panel in self.query(MeterPanel):
+            panel.draw()
+        self._draw_alarm()
+        self._draw_ask()
+        self._draw_state()
+
+    def _put(self, name: str, text: str) -> None:
+        self.query_one(f"#{name}", Static).update(Text(text))
+
+    def _draw_alarm(self) -> None:
+        bar, alarms = self.query_one("#alarm", Static), self.bench.alarms
+        was = bar.has_class("on")
+        bar.set_class(bool(alarms), "on")
+        if alarms:
+            bar.update(Text("!!! ALARM !!! " + "  ".join(alarm.text for alarm in alarms)))
+            if not was:
+                self.app.bell()
+        else:
+            bar.update(Text("no alarm (no reading of a touch point above its limit)"))
+
+    def _draw_ask(self) -> None:
+        view = self.guide.view
+        if view is None:
+            self._put("ask", "Recording." if self.guide.walker is None else "")
+            self._put("hint", "i: type plug=2 to change a tag." if self.guide.walker is None else "")
+            self._put("caution", "")
+            self._put("said", self._said)
+            return
+        if self._show_missing:
+            lines = "\n".join(f"- {text}" for text in view.missing) or "Nothing was skipped so far."
+            self._put("ask", f"Missing (m closes this):\n{lines}")
+        else:
+            self._put("ask", f"{min(view.done + 1, view.size)} of {view.size}   {view.do}")
+        self._put("caution", f"CAUTION: {view.caution}" if view.caution else "")
+        self._put("hint", "Press q to end the sitting." if view.phase is Phase.DONE else f">>> {view.hint}")
+        self._put("said", view.said if view.said != view.do else (view.takes[-1] if view.takes else ""))
+        self._open_where_typed(view)
+
+    def _open_where_typed(self, view: View) -> None:
+        """A step that wants a line has the line open."""
+        typed = view.item is not None and view.item.role in self.sitting.typed and view.phase is Phase.READ
+        wants = view.step if view.phase is Phase.TEXT or typed else ""
+        if wants and wants != self._opened_for:
+            self.action_line()
+        elif not wants and self._opened_for:
+            self.action_close_line()
+        self._opened_for = wants
+
+    def _draw_state(self) -> None:
+        bench = self.bench
+        held = "  ".join(f"{name}={value}" for name, value in self.sitting.tags.now.items() if value)
+        disk = f"DISK REFUSES: {bench.disk or self.sitting.recorder.counters.disk}" if self._disk else "disk ok"
+        lost = [role for role, state in bench.meters.items() if state.lost]
+        waits = self.sitting.recorder.counters.waits
+        more = (f"   LOST: {', '.join(lost)}" if lost else "") + (f"   {waits} waits" if waits else "")
+        self._put("state", f"tags: {held or 'none in force'}\n{bench.rows} rows   {bench.gaps} gaps   {disk}{more}")
+        view = self.guide.view
+        keys = ["i type", "q end"]
+        if self.guide.walker is not None:
+            keys = ["Enter done", "b back", *(["s skip"] if view is not None and view.can_skip else []),
+                    "t device tripped", "m missing", *keys]  # fmt: skip
+        self._put("keys", "  ".join(keys) if not self._sure else "End with the plan not through? q yes, Esc no")
+
+    @property
+    def _disk(self) -> bool:
+        return bool(self.sitting.recorder.counters.disk)
+
+    # -- keys
+
+    def action_go(self) -> None:
+        """Done as asked."""
+        self.guide.key(Key.GO)
+
+    def action_back(self) -> None:
+        """Redo the step before."""
+        self.guide.key(Key.BACK)
+
+    def action_skip(self) -> None:
+        """Leave this step out."""
+        self.guide.key(Key.SKIP)
+
+    def action_trip(self) -> None:
+        """The protective device opened."""
+        self.guide.key(Key.TRIP)
+
+    def action_missing(self) -> None:
+        """Show or hide what was skipped."""
+        self._show_missing = not self._show_missing
+        self._draw_ask()
+
+    def action_line(self) -> None:
+        """Open the line."""
+        line = self.query_one("#line", Input)
+        line.add_class("open")
+        line.focus()
+
+    def action_close_line(self) -> None:
+        """Close the line, or take back the wish to end."""
+        self._sure = False
+        line = self.query_one("#line", Input)
+        line.remove_class("open")
+        line.value = ""
+        self.set_focus(None)
+
+    def action_end(self) -> None:
+        """End the sitting; a plan that is not through is asked about once."""
+        through = self.guide.walker is None or self.guide.ended.is_set() or self.guide.broken
+        if through or self._sure:
+            self._ended()
+        else:
+            self._sure = True
+            self._draw_state()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """A typed line: a tag, a step's text, or a typed meter's value."""
+        from logger.screen.plainwalk import typed_line
+
+        text, view = event.value.strip(), self.guide.view
+        event.input.value = ""
+        if not text:
+            return
+        name, equals, value = text.partition("=")
+        if view is not None and view.phase is Phase.TEXT:
+            self.guide.text(text)
+        elif self.guide.walker is None and equals:
+            self._said = self._tag(name.strip(), value.strip())
+        else:
+            self._said = typed_line(self.sitting, text, view)
+            if self._said:
+                self.notify(self._said, timeout=6)
+        if not self._opened_for:
+            self.action_close_line()
+
+    def _tag(self, name: str, value: str) -> str:
+        if name not in self.sitting.tags.names:
+            return f"There is no tag {name!r}. Tags are {', '.join(self.sitting.tags.names)}."
+        self.sitting.recorder.set_tags({**self.sitting.tags.now, name: value})
+        return f"From now on {name}={value}."
+
+
+def no_colour() -> bool:
+    """Whether the user asked for no colour. Source: no-color.org: set and not empty."""
+    return bool(os.environ.get("NO_COLOR"))
