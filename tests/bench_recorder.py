@@ -298,9 +298,9 @@ def latency(count: int = 1500) -> float:
             feed.close()
     os.close(master)
     os.close(slave)
-    for label, values in (("bare read", base), ("to the listener", mine)):
+    for label, values in (("to a bare read", base), ("to the listener", mine)):
         p50, p99 = (1e3 * _percentile(values, share) for share in (0.5, 0.99))
-        print(f"last byte to {label:16} p50 {p50:.3f} ms, p99 {p99:.3f} ms ({len(values)} lines)")
+        print(f"last byte {label:18} p50 {p50:.3f} ms, p99 {p99:.3f} ms ({len(values)} lines)")
     return _percentile(mine, 0.99)
 
 

@@ -9,8 +9,10 @@ import sys
 import time
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from analysis import table
 from analysis.assess import assess
 from analysis.summary import Summary
 from analysis.table import load_radio
@@ -200,3 +202,18 @@ def test_the_second_index_of_twenty_sessions_takes_a_fraction_of_the_first() -> 
     begin = time.monotonic()
     _, first, second = figures(radios=2, sessions=10)
     assert second < first / 2 and time.monotonic() - begin < 60
+
+
+def test_a_short_file_is_read_into_the_same_table_as_a_long_one(book: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two ways of making categories, for speed; guarded cells, digits and empty columns in both."""
+    writer = SessionWriter()
+    writer.read([1.0, 2.0, None], point="=1+1", plug="1", switch="'on")
+    writer.read([1.0, 2.0, None], point="1", plug="2", switch="on")
+    data = (writer.write(book / "set-1" / "20260304T142501Z-log") / "readings.csv").read_bytes()
+
+    short, _ = table.read_readings(data, "here")
+    monkeypatch.setattr(table, "_LARGE", 0)
+    long, _ = table.read_readings(data, "here")
+
+    pd.testing.assert_frame_equal(short, long)
+    assert list(short["point"]) == ["=1+1"] * 3 + ["1"] * 3 and list(short["switch"])[:1] == ["'on"]
