@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analysis.assessment import Assessment, ranked
+from analysis.aux_findings import aux_findings
 from analysis.chassis import TouchPicture, survey, touch_findings
 from analysis.finding import Finding
 from analysis.insulation import insulation_finding
@@ -20,6 +21,7 @@ def assess(radio: Radio) -> Assessment:
         chassis_kind(radio, picture),
         mains_finding(radio),
         insulation_finding(radio),
+        *aux_findings(radio),
         *meter_findings(radio, picture),
         record_finding(radio),
     ]

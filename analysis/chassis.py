@@ -138,14 +138,14 @@ def _is_ac_volts(key: Key) -> bool:
 
 
 def _contradicted(matrix: Matrix, tied_pin: str | None) -> Matrix:
-    """A chassis that is tied to a pin carries the mains in one way of the plug: reading low in all states is an error."""
+    """A chassis that is tied to a pin carries the mains in one way of the plug: low in all states is an error."""
     if tied_pin is None or matrix.level is not Level.WITHIN:
         return matrix
     said = (
-        f"Pin {tied_pin} is tied to the chassis, so it must carry the mains in one state: these low readings are wrong."
+        f"Pin {tied_pin} is tied to the chassis, so it must carry the mains in one state: the low readings are wrong."
     )
     return replace(
-        matrix, level=Level.UNDECIDED, contradiction=said, missing=(*matrix.missing, "all states again: see the statement")
+        matrix, level=Level.UNDECIDED, contradiction=said, missing=(*matrix.missing, "all states again")
     )  # fmt: skip
 
 

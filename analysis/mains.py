@@ -11,7 +11,7 @@ from analysis.card import RadioCard, figure
 from analysis.finding import Finding, Level
 from analysis.judge import exceeds, falls_below
 from analysis.states import Value, chunks, settle
-from analysis.table import Radio
+from analysis.table import Radio, Session
 from drivers.units import show, show_pm
 
 #: More than this above the radio's own nominal stresses an old set. Source: trade practice; heaters and HT follow.
@@ -41,6 +41,24 @@ def supply_standard(volts: float, nominal: float | None) -> Supply:
     if volts < 160:
         return small[0] if (nominal is not None and nominal <= 105) or volts < 104 else small[1]
     return large[0] if nominal is not None and 190 <= nominal < 215 and volts < 222 else large[1]
+
+
+def session_mains(session: Session) -> Value | None:
+    """What the mains settled on in one session: line to neutral, else the live contact to earth; None if not read.
+
+    Fed from anything but the mains, the socket says nothing of what the radio got.
+    """
+    if session.fed_from != "mains":
+        return None
+    for point in ("mains", "mains-line"):
+        found = chunks(session, by=(), where=lambda name, point=point: name == point)  # type: ignore[misc] # a bound default
+        values = [
+            value for c in found if c.key.quantity == "voltage" and c.key.coupling == "ac"
+            if (value := settle(c)) is not None and value.value
+        ]  # fmt: skip
+        if values:
+            return min(values, key=lambda value: value.magnitude)
+    return None
 
 
 def mains_finding(radio: Radio) -> Finding | None:

@@ -50,7 +50,7 @@ def prove(values: Iterable[Value], *, card: RadioCard, fed_from: str, line_at_en
         values: what that meter settled on in that session: AC volts of touch points, with and without burden, and of
             the socket's contacts.
         fed_from: how the radio was fed; anything but the mains unproves the chain.
-        line_at_end: what it settled on last on the live contact; a chain that failed after its proof proves nothing. [V]
+        line_at_end: what it settled on last on the live contact: a chain that failed later proves nothing. [V]
     """
     volts = [v for v in values if v.key.quantity == "voltage" and v.key.coupling == "ac" and v.value is not None]
     nominal = figure(card.nominal_mains, "V")

@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 
+from analysis.coded import GROUPED, FloatArray, IntArray, coded
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
-from analysis.table import MeterInfo, Session, Take, finite
-from drivers.reading import UNITS
+from analysis.table import MeterInfo, Session, Take
+from analysis.uncertainty import combined, of_mean
 from drivers.units import UnitError, parse
 
 #: The settle band: as a fraction of the value, and in counts of the display; the wider counts. Source: own choice.
@@ -27,11 +28,6 @@ BAND_FRACTION, BAND_COUNTS = 0.005, 3.0
 PLATEAU = 3
 #: More rows than this are named by the first and the last.
 ROWS_NAMED = 50
-
-UNITS_OF = {str(quantity): unit for quantity, unit in UNITS.items()}
-
-FloatArray = np.ndarray[Any, np.dtype[np.float64]]
-IntArray = np.ndarray[Any, np.dtype[np.int64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +99,7 @@ class Chunk:
     meter: str
     began: float  #: start of the session [s since 1970]
     rows: IntArray  #: rows of readings.csv
-    turn: IntArray  #: the place of each row among the rows of its meter
+    turn: IntArray  #: the place of each row among the rows of its meter and quantity
     elapsed: FloatArray
     value: FloatArray
     ok: np.ndarray[Any, np.dtype[np.bool_]]
@@ -112,6 +108,7 @@ class Chunk:
     range: FloatArray
     resolution: FloatArray
     take: Take | None = None  #: the last one that was not superseded
+    memo: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)  #: answers that rest on rows alone
 
 
 def epoch(start: str) -> float:
@@ -122,13 +119,7 @@ def epoch(start: str) -> float:
         return 0.0
 
 
-def _codes(session: Session, name: str) -> tuple[IntArray, list[str]]:
-    column = session.readings[name].cat
-    return np.asarray(column.codes, dtype=np.int64), [str(c) for c in column.categories]
-
-
 _COUPLED = ("voltage", "current")
-_GROUPED = ("meter", "quantity", "coupling", "point", "plug", "switch", "burden", "load", "arrangement")
 
 
 def _fold_coupling(quantity: str, coupling: str) -> str:
@@ -145,67 +136,29 @@ def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool])
         by: of `plug switch burden load arrangement`; the others are not told apart.
         where: which points.
     """
-    frame = session.readings
-    if not len(frame):
+    if not len(session.readings):
         return []
-    columns = [name for name in _GROUPED if name in ("meter", "quantity", "coupling", "point") or name in by]
-    coded = {name: _codes(session, name) for name in columns}
-    points = np.array([where(point) for point in coded["point"][1]] or [False])
-    selected = np.flatnonzero(points[coded["point"][0]])
-    if not len(selected):
-        return []
-    mixed = np.zeros(len(selected), dtype=np.int64)
-    for name in columns:
-        codes, names = coded[name]
-        mixed = mixed * (len(names) + 1) + codes[selected]
-    order = np.argsort(mixed, kind="stable")
-    ends = np.flatnonzero(np.diff(mixed[order])) + 1
-    numbers = {name: finite(frame[name]) for name in ("elapsed_s", "value", "u", "range", "resolution")}
-    status, statuses = _codes(session, "status")
-    unit, units = _codes(session, "unit")
-    turn = _turns(coded["meter"][0], len(coded["meter"][1]))
-    began = epoch(session.start)
-    pieces: dict[tuple[str, Key], list[IntArray]] = {}
-    for part in np.split(selected[order], ends):
-        texts = {name: coded[name][1][coded[name][0][part[0]]] for name in columns}
+    table = coded(session)
+    wanted = [name for name in GROUPED if name in ("meter", "quantity", "coupling", "point") or name in by]
+    places = [GROUPED.index(name) for name in wanted]
+    members = [at for at, group in enumerate(table.groups) if where(group.texts["point"])]
+    members.sort(key=lambda at: [table.groups[at].codes[place] for place in places])
+    pieces: dict[tuple[str, Key], list[int]] = {}
+    for at in members:
+        texts = {name: table.groups[at].texts[name] for name in wanted}
         meter = texts.pop("meter")
         texts["coupling"] = _fold_coupling(texts["quantity"], texts["coupling"])
-        pieces.setdefault((meter, Key(**texts)), []).append(part)
+        pieces.setdefault((meter, Key(**texts)), []).append(at)
+    began = epoch(session.start)
     found = []
-    for (meter, key), parts in pieces.items():
-        rows = parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts))
-        value = numbers["value"][rows]
-        named = np.isin(status[rows], [i for i, s in enumerate(statuses) if s == "ok"])
-        # A number in another unit than the quantity's own is no value: a thousandth must not pass for the whole.
-        named &= np.isin(unit[rows], [i for i, s in enumerate(units) if s == UNITS_OF.get(key.quantity)])
-        over = np.isin(status[rows], [i for i, s in enumerate(statuses) if s == "overload"])
-        found.append(
-            Chunk(
-                key=key,
-                session=session,
-                meter=meter,
-                began=began,
-                rows=rows,
-                turn=turn[rows],
-                elapsed=numbers["elapsed_s"][rows],
-                value=value,
-                ok=named & np.isfinite(value),
-                overload=over,
-                u=numbers["u"][rows],
-                range=numbers["range"][rows],
-                resolution=numbers["resolution"][rows],
-            )
-        )
+    for (meter, key), several in pieces.items():
+        cut = table.columns(several)
+        found.append(Chunk(
+            key=key, session=session, meter=meter, began=began, rows=cut.rows, turn=cut.turn, elapsed=cut.elapsed,
+            value=cut.value, ok=cut.ok, overload=cut.overload, u=cut.u, range=cut.range, resolution=cut.resolution,
+            memo=cut.memo,
+        ))  # fmt: skip
     return _with_takes(found, session)
-
-
-def _turns(meter: IntArray, meters: int) -> IntArray:
-    """The place of each row among the rows of its meter."""
-    turn = np.zeros(len(meter), dtype=np.int64)
-    for code in range(meters):
-        mine = np.flatnonzero(meter == code)
-        turn[mine] = np.arange(len(mine))
-    return turn
 
 
 def _with_takes(found: list[Chunk], session: Session) -> list[Chunk]:
@@ -251,36 +204,50 @@ def _overload(chunk: Chunk, at: int) -> Value:
 
 
 def _value(chunk: Chunk, picked: IntArray, value: float, take: Take | None) -> Value:
-    u, by_fallback = _meter_u(chunk, picked, value)
-    scatter = float(np.std(chunk.value[picked], ddof=1)) / math.sqrt(len(picked)) if len(picked) > 1 else 0.0
-    rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
-    full_scale, count = _last_known(chunk.range[picked]), _last_known(chunk.resolution[picked])
+    u, by_fallback = reading_u(chunk, picked, value)
+    scatter = of_mean(chunk.value[picked])
+    full_scale, count = last_known(chunk.range[picked]), last_known(chunk.resolution[picked])
     return Value(
-        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=math.hypot(u, scatter),
-        range=full_scale, resolution=count, rows=tuple(int(row) for row in rows),
+        key=chunk.key, session=chunk.session.name, meter=chunk.meter, value=value, u=combined([u, scatter]),
+        range=full_scale, resolution=count, rows=named_rows(chunk, picked),
         take=take.id if take is not None else None, by_fallback=by_fallback,
         ended=chunk.began + float(chunk.elapsed[picked[-1]]),
     )  # fmt: skip
 
 
-def _last_known(column: FloatArray) -> float | None:
+def named_rows(chunk: Chunk, picked: IntArray) -> tuple[int, ...]:
+    """Row numbers in readings.csv of some places of a chunk; of many, the first and the last."""
+    rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
+    return tuple(int(row) for row in rows)
+
+
+def single(chunk: Chunk) -> Value | None:
+    """What a chunk came to, where one row is enough as of a value that somebody read off: else its last row."""
+    value = settle(chunk)
+    if value is not None:
+        return value
+    good = np.flatnonzero(chunk.ok)
+    return _value(chunk, good[-1:], float(chunk.value[good[-1]]), None) if len(good) else None
+
+
+def last_known(column: FloatArray) -> float | None:
     known = column[np.isfinite(column)]
     return float(known[-1]) if len(known) else None
 
 
-def _meter_u(chunk: Chunk, picked: IntArray, value: float) -> tuple[float, bool]:
+def reading_u(chunk: Chunk, picked: IntArray, value: float) -> tuple[float, bool]:
     """Standard uncertainty by the meter: as recorded with the rows, else by the descriptor, else 3 % + 10 counts."""
     recorded = chunk.u[picked]
     if np.isfinite(recorded).all() and (recorded >= 0).all():
         return float(np.mean(recorded)), False
-    count = _last_known(chunk.resolution[picked])
-    line_u = _line_u(chunk.session.meters.get(chunk.meter), chunk, picked, value, count)
+    count = last_known(chunk.resolution[picked])
+    line_u = _line_u(chunk.session.meter(chunk.meter), chunk, picked, value, count)
     return (line_u, False) if line_u is not None else (fallback_u(value, count), True)
 
 
 def _line_u(meter: MeterInfo | None, chunk: Chunk, picked: IntArray, value: float, count: float | None) -> float | None:
     """By the descriptor's accuracy line for this quantity, coupling and range. Source: JCGM 100:2008, 4.3.7."""
-    full_scale = _last_known(chunk.range[picked])
+    full_scale = last_known(chunk.range[picked])
     lines = [
         line for line in (meter.accuracy if meter else ())
         if line.quantity == chunk.key.quantity
@@ -301,12 +268,18 @@ def _plateau(chunk: Chunk) -> IntArray:
 
     It is the stretch that holds the highest settled `PLATEAU` rows, as far as it stays inside the band.
     """
-    good = np.flatnonzero(chunk.ok)
-    inside, windows, count = _settled_windows(chunk, good)
+    if "plateau" not in chunk.memo:
+        chunk.memo["plateau"] = _found_plateau(chunk)
+    picked: IntArray = chunk.memo["plateau"]
+    return picked
+
+
+def _found_plateau(chunk: Chunk) -> IntArray:
+    good, value, turn = _good(chunk)
+    inside, count = _settled_windows(chunk)
     if not inside.any():
         return good[:0]
-    value, turn = chunk.value[good], chunk.turn[good]
-    height = np.where(inside, np.abs(windows.mean(axis=1)), -1.0)
+    height = np.where(inside, np.abs((value[:-2] + value[1:-1] + value[2:]) / PLATEAU), -1.0)
     first = int(np.argmax(height))
     step = float(count[first])
     last = first + PLATEAU - 1
@@ -319,20 +292,39 @@ def last_settled(chunk: Chunk) -> float | None:
     """The size of a chunk's last take, else the mean of its last settled `PLATEAU` rows; None if nothing settled."""
     if chunk.take is not None and chunk.take.value is not None:
         return abs(chunk.take.value)
+    good, value, _ = _good(chunk)
+    inside, _ = _settled_windows(chunk)
+    if not len(good) or not inside.any():
+        return None
+    first = int(np.flatnonzero(inside)[-1])
+    return float(np.abs(value[first : first + PLATEAU]).mean())
+
+
+def _good(chunk: Chunk) -> tuple[IntArray, FloatArray, IntArray]:
+    """Places, values and turns of the rows that are values."""
     good = np.flatnonzero(chunk.ok)
-    inside, windows, _ = _settled_windows(chunk, good)
-    return float(np.abs(windows[np.flatnonzero(inside)[-1]]).mean()) if inside.any() else None
+    if len(good) == len(chunk.ok):
+        return good, chunk.value, chunk.turn
+    return good, chunk.value[good], chunk.turn[good]
 
 
-def _settled_windows(chunk: Chunk, good: IntArray) -> tuple[Any, FloatArray, FloatArray]:
-    """Which `PLATEAU` good rows in a row stay inside the band; those rows' values; one count at each."""
-    value, turn = chunk.value[good], chunk.turn[good]
+def _settled_windows(chunk: Chunk) -> tuple[np.ndarray[Any, np.dtype[np.bool_]], FloatArray]:
+    """Which `PLATEAU` good rows in a row stay inside the band, by the first of them; and one count there."""
+    if "windows" not in chunk.memo:
+        chunk.memo["windows"] = _found_windows(chunk)
+    found: tuple[np.ndarray[Any, np.dtype[np.bool_]], FloatArray] = chunk.memo["windows"]
+    return found
+
+
+def _found_windows(chunk: Chunk) -> tuple[np.ndarray[Any, np.dtype[np.bool_]], FloatArray]:
+    good, value, turn = _good(chunk)
     if len(good) < PLATEAU:
-        return np.zeros(0, dtype=bool), np.zeros((0, PLATEAU)), np.zeros(0)
-    windows = np.lib.stride_tricks.sliding_window_view(value, PLATEAU)
+        return np.zeros(0, dtype=np.bool_), np.zeros(0)
+    one, two, three = value[:-2], value[1:-1], value[2:]  # whole columns: a window of a row each is ten times slower
+    high, low = np.maximum(np.maximum(one, two), three), np.minimum(np.minimum(one, two), three)
     unbroken = turn[PLATEAU - 1 :] - turn[: len(turn) - PLATEAU + 1] == PLATEAU - 1
-    count = np.nan_to_num(chunk.resolution[good][: len(windows)], nan=0.0)
-    return unbroken & (np.ptp(windows, axis=1) <= _band(np.abs(windows).max(axis=1), count)), windows, count
+    count = np.nan_to_num(chunk.resolution[good[: len(one)]], nan=0.0)
+    return unbroken & (high - low <= _band(np.maximum(np.abs(high), np.abs(low)), count)), count
 
 
 def _band(size: Any, count: Any) -> Any:
@@ -361,7 +353,7 @@ def pooled(found: Iterable[Chunk]) -> dict[Key, Value]:
         states.setdefault(key, {}).setdefault(chunk.meter, []).append(chunk)
     result = {}
     for key, meters in states.items():
-        values = [value for parts in meters.values() if (value := _of_one_meter(parts)) is not None]
+        values = [value for parts in meters.values() if (value := of_one_meter(parts)) is not None]
         if values:
             chosen = max(values, key=lambda value: value.magnitude + value.expanded)
             parts = [part for several in meters.values() for part in several]
@@ -377,7 +369,8 @@ def _plain(key: Key) -> Key:
     return key if math.isnan(ohms) else replace(key, burden=f"{ohms:.9g} ohm")
 
 
-def _of_one_meter(parts: list[Chunk]) -> Value | None:
+def of_one_meter(parts: list[Chunk]) -> Value | None:
+    """What one meter came to over sessions: an overload if that came last, else the last take, else the highest."""
     live = [part for part in parts if (part.ok | part.overload).any()]
     live.sort(key=lambda part: part.began + float(part.elapsed[part.ok | part.overload].max()))
     if not live:

@@ -204,7 +204,7 @@ class _Reasons:
         """What `compute` returns; or None, with the sentence in which it refused."""
         try:
             return compute()
-        except ValueError as exc:
+        except (ValueError, ArithmeticError) as exc:
             self.add(f"{what}: {exc}")
             return None
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from analysis.finding import Evidence, Finding, Level, worst
 from analysis.judge import COVERAGE, exceeds, falls_below
 from analysis.rectifier import Rail
 from analysis.rectifier_circuit import Topology
+from analysis.rectifier_inverse import Response
 from analysis.supply import LOUDEST_MISSING, MAINS_HIGH, MAINS_LOW, AtMains, SupplyFigures, rail_expanded, relative_u
 from analysis.supply_loads import NO_LOAD_TAG
 from drivers.units import show, show_pm
@@ -57,7 +58,10 @@ def _required_text(figures: SupplyFigures, required: float, part: float) -> str:
         "secondary"
     )
     if factor > 1.005:
-        text += f"; such a meter reads a rectifier's pulses low, and the true RMS is {factor:.2f} times that"
+        text += (
+            f"; {_why_low(figures)} reads a rectifier's pulses low, so it is corrected: the true RMS is {factor:.2f} "
+            "times that"
+        )
     if design.fallback:
         text += " (no accuracy line covers the reading: 3 % and ten counts were taken)"
     heat = f" The winding then turns {show(figures.winding_loss, 'W')} into heat." if figures.winding_loss else ""
@@ -65,6 +69,13 @@ def _required_text(figures: SupplyFigures, required: float, part: float) -> str:
         f"{text}. With a margin of {figures.given.margin:g} the transformer should be rated for "
         f"{show_pm(required, part * required, 'VA')}.{heat}"
     )
+
+
+def _why_low(figures: SupplyFigures) -> str:
+    ammeter = figures.given.ammeter
+    if ammeter is None or ammeter.response is Response.AVERAGE:
+        return "an average-responding meter"
+    return "a meter that leaves out direct current"
 
 
 def _undecided_rating(figures: SupplyFigures, evidence: tuple[Evidence, ...]) -> Finding:
@@ -80,6 +91,30 @@ def _undecided_rating(figures: SupplyFigures, evidence: tuple[Evidence, ...]) ->
         limit_source=RATING_SOURCE, evidence=evidence, missing=tuple(missing),
         advice="Read the nameplate, and the secondary current with the board at its loudest.",
     )  # fmt: skip
+
+
+def doubted(finding: Finding, doubts: Sequence[str]) -> Finding:
+    """The finding with what speaks against its readings: it is then never `within`, and says why."""
+    if not doubts:
+        return finding
+    level = Level.UNDECIDED if finding.level is Level.WITHIN else finding.level
+    said = "; ".join(doubts)
+    return replace(
+        finding, level=level, statement=f"{finding.statement} Not to be relied on: {said}.",
+        missing=tuple(dict.fromkeys((*finding.missing, *doubts))),
+        advice=finding.advice or "Take the readings named as missing again.",
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredRail:
+    """A rail's volts DC as a meter settled on them."""
+
+    name: str  #: positive or negative
+    load: str
+    value: float | None  #: magnitude [V]; None: over the meter's range
+    u: float  #: standard uncertainty [V]
+    mains: float | None  #: at that moment [V]; None if it was not read
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,30 +146,46 @@ class _Check:
         """How far along to the limit, for choosing the one to show."""
         return self.value / self.limit if self.upper else self.limit / self.value
 
+    @property
+    def _where(self) -> str:
+        return "at mains not known" if math.isnan(self.mains) else f"at {self.mains:.4g} V mains"
+
     def __str__(self) -> str:
         relation = "below" if self.upper else "above"
         if self.failed:
             beyond = self.value >= self.limit if self.upper else self.value <= self.limit
             relation = ("above" if self.upper else "below") if beyond else "too close to"
         return (
-            f"The {self.what} of {show_pm(self.value, self.expanded, 'V')} at {self.mains:.4g} V mains is {relation} "
+            f"The {self.what} of {show_pm(self.value, self.expanded, 'V')} {self._where} is {relation} "
             f"{self.limit:.4g} V ({self.source})."
         )
 
 
-def rail_window_finding(figures: SupplyFigures, *, evidence: tuple[Evidence, ...] = ()) -> Finding:
-    """`rail-window`: danger beyond an absolute maximum or a capacitor's rating, caution below the board's minimum."""
+def rail_window_finding(
+    figures: SupplyFigures, *, measured: Sequence[MeasuredRail] = (), evidence: tuple[Evidence, ...] = ()
+) -> Finding:
+    """`rail-window`: danger beyond an absolute maximum or a capacitor's rating, caution below the board's minimum.
+
+    Args:
+        measured: rails as a meter read them. They can fail a limit; that a rail holds its minimum they cannot show,
+            since a meter on DC does not show the lowest of the ripple.
+    """
     high = figures.at(NO_LOAD_TAG, MAINS_HIGH)
     low = None if figures.design is None else figures.at(figures.design.load, MAINS_LOW)
-    checks = [*_upper_checks(figures, high), *_lower_checks(figures, low, high)]
-    missing = list(_missing_limits(figures, low, high))
+    computed = [*_upper_checks(figures, high), *_lower_checks(figures, low, high)]
+    checks = [*computed, *_measured_checks(figures, measured)]
+    missing = list(_missing_limits(figures, low, high, measured))
+    missing += _unknown_mains(figures, computed)
+    missing += [
+        f"the {rail.name} rail with the load '{rail.load}' on a higher range" for rail in measured if rail.value is None
+    ]
     level = worst([check.level for check in checks] + ([Level.UNDECIDED] if missing else []))
     shown = max(checks, key=lambda c: (c.level is level, c.closeness), default=None)
     failed = [check for check in checks if check.failed]
     said = failed or ([shown] if shown is not None else [])
     statement = " ".join(str(check) for check in said)
     if not failed and checks:
-        statement += " No rail that could be computed passes a limit."
+        statement += f" No rail that could be computed{' or was read' if measured else ''} passes a limit."
     if missing:
         statement = f"{statement} Not all limits could be judged.".strip()
     if figures.given.frequency is None:
@@ -182,15 +233,59 @@ def _lower_checks(figures: SupplyFigures, low: AtMains | None, high: AtMains | N
     yield _Check(weakest.lowest, expanded, minimum, MINIMUM_SOURCE, False, what, low.mains)
 
 
-def _missing_limits(figures: SupplyFigures, low: AtMains | None, high: AtMains | None) -> Iterable[str]:
+def _measured_checks(figures: SupplyFigures, measured: Sequence[MeasuredRail]) -> Iterable[_Check]:
+    """Rails as read, taken in proportion to the lowest and highest mains to be expected."""
     given = figures.given
+    for rail in measured:
+        if rail.value is None:
+            continue
+        nominal = given.nominal_mains or rail.mains
+        base = rail.mains or nominal
+        up, down = (f * nominal / base if base and nominal else f for f in (MAINS_HIGH, MAINS_LOW))
+        expanded = COVERAGE * rail.u
+        what = f"{rail.name} rail as read with the load '{rail.load}', scaled: mean"
+        top, bottom = max(1.0, up), min(1.0, down)
+        at_high, at_low = ((f * base if base else math.nan) for f in (top, bottom))
+        across = rail.value / 2 if given.topology is Topology.DOUBLER else rail.value
+        part = across / rail.value
+        if given.supply_max is not None:
+            yield _Check(top * rail.value, top * expanded, given.supply_max, MAXIMUM_SOURCE, True, what, at_high)
+        if given.reservoir_rating is not None:
+            yield _Check(
+                top * across, top * part * expanded, given.reservoir_rating, RESERVOIR_SOURCE, True, what, at_high
+            )
+        if given.supply_min is not None and rail.load != NO_LOAD_TAG:
+            yield _Check(bottom * rail.value, bottom * expanded, given.supply_min, MINIMUM_SOURCE, False, what, at_low)
+
+
+def _unknown_mains(figures: SupplyFigures, checks: Sequence[_Check]) -> Iterable[str]:
+    """Volts read at mains that nobody read may have been read low or high: a limit must hold either way."""
+    off = figures.given.off_load
+    if off is None or off.mains is not None:
+        return
+    for check in checks:
+        factor = 1 / MAINS_LOW if check.upper else 1 / MAINS_HIGH
+        if not check.failed and replace(check, value=factor * check.value, expanded=factor * check.expanded).failed:
+            yield "the mains while the secondary was read (point mains, in the same session)"
+            return
+
+
+def _rails_of(topology: Topology | None) -> tuple[str, ...]:
+    return ("positive", "negative") if topology is Topology.DUAL_HALF_WAVE else ("positive",)
+
+
+def _missing_limits(
+    figures: SupplyFigures, low: AtMains | None, high: AtMains | None, measured: Sequence[MeasuredRail]
+) -> Iterable[str]:
+    given = figures.given
+    unloaded = {rail.name for rail in measured if rail.load == NO_LOAD_TAG and rail.value is not None and rail.mains}
     if given.supply_max is None:
         yield "the board's absolute maximum (supply_max), on the card"
     if given.reservoir_rating is None:
         yield "the reservoir's rated voltage (reservoir_rating), on the card"
     if given.supply_min is None:
         yield "the board's minimum (supply_min), on the card"
-    if high is None:
+    if high is None and not unloaded.issuperset(_rails_of(given.topology)):
         yield "what the rails are at high mains: it needs the secondary's volts off load"
     if low is not None and LOUDEST_MISSING in figures.missing:
         yield LOUDEST_MISSING

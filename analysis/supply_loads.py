@@ -20,8 +20,10 @@ if TYPE_CHECKING:
 _ROWS, _BAND, _COUNTS = 3, 0.005, 3.0
 #: The load tag that means that nothing was connected.
 NO_LOAD_TAG = "none"
+#: What rows without a load tag are called: nobody knows what the board did then.
+UNTAGGED = "load not tagged"
 #: Loads that say nothing of what the board draws while it plays.
-_AT_REST = (NO_LOAD_TAG, "idle", "pairing")
+_AT_REST = (NO_LOAD_TAG, "idle", "pairing", UNTAGGED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

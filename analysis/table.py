@@ -138,6 +138,13 @@ class Session:
     remarks: tuple[str, ...] = ()  #: what was odd while reading
     replaces: str = ""  #: the session that this one stands in place of: mended, or decoded again
 
+    def meter(self, role: str) -> MeterInfo | None:
+        """What is known of a meter; a channel is written as its meter's role, a point and the channel."""
+        return self.meters.get(role) or self.meters.get(role.rpartition(".")[0])
+
+    #: What was worked out about the readings, so that it is worked out once.
+    kept: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+
     @property
     def fed_from(self) -> str:
         """How the radio was fed: absent is `mains`."""
@@ -205,9 +212,12 @@ def read_events(data: bytes) -> list[Event]:
     return events
 
 
-def read_readings(data: bytes, where: str) -> tuple[pd.DataFrame, list[str]]:
+def read_readings(data: bytes, where: str, *, times: bool = True) -> tuple[pd.DataFrame, list[str]]:
     """The readings of one session as a typed DataFrame, and remarks on what was left out.
 
+    Args:
+        times: with the column `time`; judging needs `elapsed_s` alone, and the wall clock's texts cost as much to read
+            as all the numbers.
     Raises: TableError: a column is missing or a number is none; the message names the file.
     """
     remarks = []
@@ -223,9 +233,11 @@ def read_readings(data: bytes, where: str) -> tuple[pd.DataFrame, list[str]]:
     try:
         frame = pd.read_csv(
             io.BytesIO(data), engine="c", dtype=dict.fromkeys(NUMBERS, float) | dict.fromkeys(text, "category"),
+            usecols=None if times else [name for name in header if name != "time"],
             keep_default_na=False, na_values={name: [""] for name in NUMBERS}, encoding_errors="replace",
         )  # fmt: skip
-        frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601")
+        if times:
+            frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601")
     except (ValueError, pd.errors.ParserError) as exc:
         raise TableError(f"readings.csv cannot be read: {str(exc).splitlines()[0]}.", f"{where}.") from exc
     for name in text:
@@ -292,8 +304,10 @@ def _json_number(value: object) -> float | None:
     return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
 
 
-def load_session(folder: Path) -> Session:
+def load_session(folder: Path, *, times: bool = True) -> Session:
     """One session folder. An interrupted one is read as far as it goes, and said to be so in `close` and `remarks`.
+
+    `times`: as in `read_readings`.
 
     Raises: TableError: no descriptor or no readings there, or either cannot be read.
     """
@@ -303,12 +317,13 @@ def load_session(folder: Path) -> Session:
             raise TypeError("not an object")
     except (ValueError, TypeError) as exc:
         raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.") from exc
-    readings, remarks = read_readings(_read_bytes(folder / "readings.csv"), str(folder / "readings.csv"))
+    path = folder / "readings.csv"
+    readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
     events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []
     meters = [_meter(entry) for entry in descriptor.get("meters") or [] if isinstance(entry, dict)]
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
     statements = descriptor.get("statements")
-    replaces = _replaces(descriptor)
+    replaces = replaced_by(folder.name, descriptor)
     if replaces:
         remarks.append(f"stands in place of {replaces}, which was mended or decoded again")
     return Session(
@@ -319,11 +334,14 @@ def load_session(folder: Path) -> Session:
     )  # fmt: skip
 
 
-def _replaces(descriptor: Mapping[str, Any]) -> str:
-    """The session from which this one was made, that it may not count twice."""
+def replaced_by(name: str, descriptor: Mapping[str, Any]) -> str:
+    """The session from which the one of that name was made, that it may not count twice; empty for most.
+
+    A copy's name begins with the original's, so that no two sessions can make one another vanish.
+    """
     for key in ("mended", "redecoded"):
         made = descriptor.get(key)
-        if isinstance(made, dict) and isinstance(made.get("from"), str):
+        if isinstance(made, dict) and made.get("from") and name.startswith(f"{made['from']}-"):
             return str(made["from"])
     return ""
 
@@ -355,13 +373,14 @@ def _read_text(path: Path) -> str:
         raise TableError(f"{path.name} is not UTF-8 text.", f"{path.parent}.") from exc
 
 
-def load_radio(folder: Path, sessions: list[Path] | None = None) -> Radio:
-    """A radio's card, its sessions (all of them, or those given) and the burden box beside it."""
+def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool = True) -> Radio:
+    """A radio's card, its sessions (all of them, or those given) and the burden box beside it; `times` as above."""
     paths = session_folders(folder) if sessions is None else sessions
-    loaded = sorted((load_session(path) for path in paths), key=lambda session: (session.start, session.name))
+    loaded = sorted(
+        (load_session(path, times=times) for path in paths), key=lambda session: (session.start, session.name)
+    )
     if sessions is None:
-        # A copy's name begins with the original's, so that no two sessions can make one another vanish.
-        replaced = {s.replaces for s in loaded if s.replaces and s.name.startswith(f"{s.replaces}-")}
+        replaced = {session.replaces for session in loaded}
         loaded = [session for session in loaded if session.name not in replaced]
     return Radio(
         card=load_card(folder / "radio.toml"), sessions=tuple(loaded),

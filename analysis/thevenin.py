@@ -31,7 +31,7 @@ _TINY = 1e-12  # V: a reading of zero has no reciprocal
 #: Loads closer than this, as a fraction of the body's conductance, are one load: no difference survives rounding.
 _SAME_LOAD = 1e-8
 #: Three readings are solved only where their loads are further apart than this: rounding goes as its square.
-_APART = 1e-5
+_APART = 1e-4
 #: The tightest of several estimates is taken, so each needs more than its own k = 2 for 95 % of all together: found by
 #: simulation of four readings with errors spread evenly over their accuracy (tests/test_touch.py).
 CHOICE = 1.2

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.card import RadioCard
-from analysis.finding import Level
+from analysis.finding import Level, Outcome
+from analysis.judge import against_upper
+from analysis.uncertainty import conformance
 from drivers.units import show, show_pm
 
 if TYPE_CHECKING:
@@ -94,9 +96,23 @@ def _why(verdict: Verdict, picture: TouchPicture) -> list[str]:
         )
     if verdict.raised_only:
         parts.append("Only the limit that the card raised would let it pass; the default limit decides.")
+    likely = _likely(verdict)
+    if likely:
+        parts.append(likely)
     if verdict.later:
         parts.append("A later reading of this state lay above the limit: read it again.")
     return parts
+
+
+def _likely(verdict: Verdict) -> str:
+    """How sure it is that a voltage too close to call lies below its limit."""
+    alone = verdict.state.alone
+    if alone is None or alone.value is None:
+        return ""
+    if against_upper(alone.magnitude, alone.expanded, verdict.limit) is not Outcome.TOO_CLOSE:
+        return ""
+    chance = conformance(alone.magnitude, alone.u, upper=verdict.limit)
+    return f"As measured the voltage is too close to call: below the limit with a probability of {100 * chance:.0f} %."
 
 
 def _by_current(verdict: Verdict, picture: TouchPicture) -> str:
@@ -154,7 +170,8 @@ def touch_advice(matrix: Matrix, card: RadioCard) -> str:
         )
     if matrix.missing:
         parts.append(f"Still wanted: {'; '.join(matrix.missing)}.")
-    parts.append(CAUTION)
+    if matrix.level is not Level.WITHIN:
+        parts.append(CAUTION)
     return " ".join(parts)
 
 

@@ -39,7 +39,8 @@ class Setting:
 
     def input_of(self, value: Value) -> MeterInput | None:
         """The input of the meter that read a value; None if the session does not tell it."""
-        return self.inputs.get((value.session, value.meter, value.key.coupling))
+        place = (value.session, value.meter, value.key.coupling)
+        return self.inputs.get(place) or self.inputs.get((place[0], place[1].rpartition(".")[0], place[2]))
 
     def is_proved(self, value: Value) -> bool:
         """Whether the chain of the session and meter that read a value is proved."""

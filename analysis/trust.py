@@ -6,6 +6,9 @@ import math
 from collections import Counter
 from datetime import date, timedelta
 from itertools import combinations
+from typing import Any
+
+import numpy as np
 
 from analysis.chassis import TouchPicture, is_touched
 from analysis.finding import Finding, Level
@@ -45,13 +48,13 @@ def _finding(role: str, reasons: list[str]) -> Finding:
 
 
 def _reasons(session: Session, role: str, values: list[Value], picture: TouchPicture) -> list[str]:
-    meter = session.meters.get(role)
-    rows = session.readings[session.readings["meter"] == role]
-    flags = Counter(flag for text, n in rows["flags"].value_counts().items() if n for flag in str(text).split())
+    meter = session.meter(role)
+    mine = (session.readings["meter"] == role).to_numpy()
+    flags = Counter(flag for text in _words(session, "flags", mine) for flag in text.split())
     found = []
     if flags["low-battery"] or any(e.kind == "low-battery" and e.meter == role for e in session.events):
         found.append(f"its battery was low in session {session.name}, and readings can be off")
-    held = int((rows["status"] == "held").sum())
+    held = _words(session, "status", mine)["held"]
     if held:
         found.append(f"{held} readings were held ones, which are no values")
     if meter is None:
@@ -63,6 +66,13 @@ def _reasons(session: Session, role: str, values: list[Value], picture: TouchPic
     if meter.isolation in ("none", "unknown") and not session.statements.get("link_isolated"):
         found.append(f"the isolation of its data link is {meter.isolation}")
     return found
+
+
+def _words(session: Session, column: str, mine: np.ndarray[Any, np.dtype[np.bool_]]) -> Counter[str]:
+    """How often each word stands in a column, in some rows; by code, since copies of rows cost."""
+    cells = session.readings[column].cat
+    counts = np.bincount(cells.codes.to_numpy()[mine], minlength=len(cells.categories))
+    return Counter({str(word): int(count) for word, count in zip(cells.categories, counts, strict=True) if count})
 
 
 def _calibration(meter: MeterInfo, session: Session) -> list[str]:

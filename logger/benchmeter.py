@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -77,7 +78,7 @@ def meter_of(text: str) -> BenchMeter:
     """A meter from `ROLE=PROFILE[@PORT]`. Raises: MeterSpecError, ProfileError."""
     role, equals, rest = text.partition("=")
     name, at, port = rest.partition("@")
-    if not equals or not name or not role.strip() or len(role) > 40 or any(c in role for c in ",\r\n"):
+    if not equals or not name or not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,30}", role.strip()):
         raise MeterSpecError(f"{text!r} names no meter.", remedy="Write ROLE=PROFILE@PORT, such as v=scpi-bench@COM4.")
     profile = load(name)
     meter = BenchMeter(role=role.strip(), profile=profile, port=port)

@@ -14,30 +14,37 @@ from typing import Annotated
 import typer
 
 from drivers.reading import BenchError
-from logger import cli_bench, cli_judge, cli_keep, cli_meters, cli_radio, cli_walk
+from logger import cli_bench, cli_calculators, cli_judge, cli_keep, cli_meters, cli_radio, cli_touch, cli_walk
 
 CAUTION = (
     "CAUTION: chassis, knobs and sockets of an old radio can be live. Probe with one hand, plug out before you move a "
     "clip. Local codes come first; leave work on the mains side to those licensed for it."
 )
 
+INTRODUCTION = f"""Find out how the metal of an old radio stands to the mains, prove its small transformer, and keep the
+record.
+
+A radio has a card in the benchbook; readings from your meters go into sessions; sessions are assessed and written up.
+
+First look, no hardware: chassislog demo
+
+A first sitting: chassislog radio add set-1 --mains '120 V' --frequency '60 Hz', then chassislog log set-1
+--meter v=scpi-bench@COM4 --tag point=chassis --tag plug=1 --tag switch=on --for 10s, then chassislog assess set-1
+
+{CAUTION}"""
+
 app = typer.Typer(
-    name="chassislog", rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False, invoke_without_command=True,
+    name="chassislog", rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False,
+    invoke_without_command=True, help=INTRODUCTION,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    help=(
-        "Find out how the metal of an old radio stands to the mains, prove its small transformer, and keep the record."
-        "\n\nA radio has a card in the benchbook; readings from your meters go into sessions; sessions are assessed and "
-        "written up.\n\nFirst look, no hardware: chassislog demo"
-        "\n\nA first sitting: chassislog radio add set-1 --mains '120 V' --frequency '60 Hz', then chassislog log set-1 "
-        "--meter v=scpi-bench@COM4 --tag point=chassis --tag plug=1 --tag switch=on --for 10s, then "
-        "chassislog assess set-1\n\n" + CAUTION
-    ),
 )  # fmt: skip
 cli_radio.add_to(app)
 cli_bench.add_to(app)
 cli_walk.add_to(app)
 cli_meters.add_to(app)
 cli_judge.add_to(app)
+cli_calculators.add_calculators(app)
+cli_touch.add_touch(app)
 cli_keep.add_to(app)
 
 

@@ -77,7 +77,7 @@ def log(
 ) -> None:
     """Record one or several meters into a session of a radio.
 
-    Example: chassislog log set-1 --meter v=scpi-bench@/dev/ttyUSB0 --tag point=chassis --tag plug=1 --tag switch=on --for 10s
+    Example: chassislog log set-1 --meter v=numbered-lcd@COM4 --tag point=chassis --tag plug=1 --tag switch=on --for 10s
     """
     from logger.cli import CAUTION
     from logger.screen.plain import PlainLog

@@ -7,16 +7,25 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from drivers.reading import BenchError
+from drivers.units import parse, show
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, level_word, say_json, tell
 
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
+    from analysis.supply import SupplyFigures
     from analysis.table import Radio
+
+
+class JudgeCallError(BenchError):
+    """A command that judges was called with something that it cannot judge by."""
 
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     app.command("assess")(assess)
+    app.command("supply")(supply)
+    app.command("compare")(compare)
     app.command("report")(report)
 
 
@@ -26,10 +35,10 @@ def loaded(named: str, benchbook: str) -> Radio:
 
     path = Path(named)
     if is_session(path):
-        return load_radio(path.resolve().parent, [path.resolve()])
+        return load_radio(path.resolve().parent, [path.resolve()], times=False)
     if (path / "radio.toml").is_file() and len(path.parts) > 1:
-        return load_radio(path)
-    return load_radio(benchbook_of(benchbook).radio_folder(named))
+        return load_radio(path, times=False)
+    return load_radio(benchbook_of(benchbook).radio_folder(named), times=False)
 
 
 def assess(
@@ -74,11 +83,99 @@ def _print_assessment(result: Assessment) -> None:
         print()
 
 
+def supply(
+    named: Annotated[str, typer.Argument(metavar="RADIO-or-SESSION", help="Id of a radio, or a session's folder.")],
+    margin: Annotated[float, typer.Option(help="Factor kept between the largest load and the rating.")] = 1.5,
+    benchbook: BenchbookOption = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Size the auxiliary transformer from the current and volts that were measured at point secondary.
+
+    Example: chassislog supply set-1 --margin 1.5
+    """
+    from analysis.supply_evidence import supply_evidence
+    from logger.cli import CAUTION
+
+    if not 1 <= margin < 100:  # a margin that is no number fails this too
+        raise JudgeCallError(f"--margin {margin} is no margin.", remedy="Write a factor of one or more, such as 1.5.")
+    found = supply_evidence(loaded(named, benchbook), margin)
+    if as_json:
+        say_json({**found.figures.to_json(), "doubts": list(found.doubts)})
+        return
+    for label, text in _supply_lines(found.figures):
+        print(f"{label:<20} {text}")
+    lacking = (*found.doubts, *found.figures.missing)
+    if lacking:
+        print("\nMissing, or speaking against it:")
+        for text in lacking:
+            print(f"  - {text}")
+    print(f"\n{CAUTION}")
+
+
+def _supply_lines(found: SupplyFigures) -> list[tuple[str, str]]:
+    """What is known of the supply, for a person."""
+    rows: list[tuple[str, float | None, str]] = [
+        ("off load", found.off_load, "V"), ("on load", found.on_load, "V"),
+        ("winding resistance", found.winding_resistance, "Ohm"),
+    ]  # fmt: skip
+    told = []
+    if found.design is not None and found.design_current is not None:
+        told.append(("design current", f"{show(found.design_current, 'A')} as read, load '{found.design.load}'"))
+    if found.true_rms_factor is not None:
+        told.append(("true RMS", f"{found.true_rms_factor:.3g} times what the ammeter showed"))
+    if found.required_secondary is not None:
+        told.append(("required", f"{show(found.required_secondary, 'A')} true RMS, margin {found.given.margin:g}"))
+    if found.required_rating is not None:
+        told.append(("required rating", show(found.required_rating, "VA")))
+    if found.next_standard is not None:
+        told.append(("next common size", f"{found.next_standard:g} VA"))
+    told += [(label, show(value, unit)) for label, value, unit in rows if value is not None]
+    if found.regulation is not None:
+        told.append(("regulation", f"{100 * found.regulation:.1f} % (off less on, over on)"))
+    for entry in found.at_mains:
+        rails = ", ".join(f"{r.name} {show(r.lowest, 'V')} to {show(r.highest, 'V')}" for r in entry.rails)
+        told.append(
+            (f"at {entry.mains:.4g} V mains", f"load {entry.load}: {show(entry.secondary, 'V')}; rails {rails}")
+        )
+    return told or [("supply", "nothing was measured at point secondary")]
+
+
+def compare(
+    named: Annotated[str, typer.Argument(metavar="RADIO-or-SESSION", help="Id of a radio, or a session's folder.")],
+    by: Annotated[str, typer.Option(help="The tag that tells the two apart.")] = "arrangement",
+    point: Annotated[str, typer.Option(help="Where they were read.")] = "speaker",
+    quantity: Annotated[str, typer.Option(help="What was read.")] = "voltage",
+    a: Annotated[str, typer.Option("--a", help="One value of the tag; else the first there is.")] = "",
+    b: Annotated[str, typer.Option("--b", help="The other value.")] = "",
+    margin: Annotated[str, typer.Option(help="A difference that matters, such as 1dB.")] = "1dB",
+    benchbook: BenchbookOption = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Compare two arrangements that were read in alternation: difference, interval, same or not.
+
+    Example: chassislog compare set-1 --by arrangement --point speaker --a A --b B
+    """
+    from analysis.comparing import compare_by, lines
+
+    decibels = parse(margin, "dB")
+    if decibels <= 0:
+        raise JudgeCallError(f"--margin {margin} is no margin.", remedy="Write decibels above zero, such as 1dB.")
+    found = compare_by(
+        loaded(named, benchbook), by=by, point=point, quantity=quantity, a=a, b=b, margin_dB=decibels
+    )  # fmt: skip
+    if as_json:
+        say_json(found.comparison.to_json())
+        return
+    for label, text in lines(found).items():
+        print(f"{label:<12} {text}")
+
+
 def report(
     radio: Annotated[str, typer.Argument(metavar="RADIO", help="Id of the radio.")],
     since: Annotated[str, typer.Option(metavar="DATE", help="Only sessions from this date on, as 2026-01-31.")] = "",
     pdf: Annotated[bool, typer.Option("--pdf", help="A PDF too.")] = False,
     card: Annotated[bool, typer.Option("--card", help="The card that stays with the radio, too.")] = False,
+    compare_: Annotated[bool, typer.Option("--compare", help="Comparisons of earlier stages too.")] = False,
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
     open_: Annotated[bool, typer.Option("--open", help="Open it in the browser.")] = False,
     benchbook: BenchbookOption = "",
@@ -91,7 +188,9 @@ def report(
     from logger.reporting import write_report
 
     book = benchbook_of(benchbook)
-    files = write_report(book.radio_folder(radio), since=since, pdf=pdf, card=card, paper=paper)
+    files = write_report(
+        book.radio_folder(radio), since=since, pdf=pdf, card=card, paper=paper, compare=compare_
+    )  # fmt: skip
     if as_json:
         say_json({"files": [str(path) for path in files]})
     else:

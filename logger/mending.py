@@ -39,12 +39,13 @@ def mend(folder: Path) -> Mended:
     """Mend one session into a copy. Raises: KeepError: no session, another program holds it, or the disk refuses."""
     require_session(folder)
     with sole_user(folder):
-        try:
-            report = inspect(folder)
-        except KeepError:
-            report = None  # what cannot be checked may still be mended
-        if report is not None and _whole(report):
-            return Mended(folder=folder, whole=True, rows=report.rows, lost=(), remarks=report.problems)
+        if (descriptor_of(folder) or {}).get("close"):
+            try:
+                report = inspect(folder)
+            except KeepError:
+                report = None  # what cannot be checked may still be mended
+            if report is not None and _whole(report):
+                return Mended(folder=folder, whole=True, rows=report.rows, lost=(), remarks=report.problems)
         with new_session(folder, "mended") as made:
             return _Mending(folder, made).run()
 

@@ -23,7 +23,13 @@ class ReportCallError(BenchError):
 
 
 def write_report(
-    radio_folder: Path, *, since: str = "", pdf: bool = False, card: bool = False, paper: str = "a4"
+    radio_folder: Path,
+    *,
+    since: str = "",
+    pdf: bool = False,
+    card: bool = False,
+    paper: str = "a4",
+    compare: bool = False,
 ) -> list[Path]:
     """Judge a radio and write its report, HTML first. Raises: ReportError, ReportCallError, TableError, CardError."""
     from analysis.assess import assess
@@ -34,17 +40,26 @@ def write_report(
     if since and not re.fullmatch(r"\d{4}-\d{2}-\d{2}", since):
         raise ReportCallError(f"{since!r} is no date.", remedy="Write it as 2026-01-31.")
     radio = load_radio(radio_folder)
-    return render(radio, assess(radio), radio_folder / "report", since=since, pdf=pdf, card=card, paper=paper)
+    return render(
+        radio, assess(radio), radio_folder / "report", since=since, pdf=pdf, card=card, paper=paper, compare=compare
+    )  # fmt: skip
 
 
 def render(
-    radio: Radio, assessment: Assessment, folder: Path, *, since: str, pdf: bool, card: bool, paper: str
-) -> list[Path]:
-    """Write the files of one report. Raises: ReportError: the disk refuses."""
+    radio: Radio, assessment: Assessment, folder: Path, *, since: str, pdf: bool, card: bool, paper: str,
+    compare: bool = False,
+) -> list[Path]:  # fmt: skip
+    """Write the files of one report; `compare`: with comparisons of earlier stages. Raises: ReportError."""
+    from analysis.comparing import all_comparisons
     from analysis.report.content import build_content
     from analysis.report.html import render_card_html, render_html
+    from analysis.supply_evidence import supply_evidence
 
-    content = build_content(radio, assessment, since=since or None)
+    supply = supply_evidence(radio)
+    content = build_content(
+        radio, assessment, since=since or None, supply=supply.figures.to_json() if supply.read else None,
+        comparisons=all_comparisons(radio, earlier=compare),
+    )  # fmt: skip
     made: list[tuple[str, str | bytes]] = [("report.html", render_html(content))]
     if card:
         made.append(("card.html", render_card_html(content)))

@@ -12,7 +12,7 @@ class Rows:
     """Lines of one meter. What its last reading shared with the one before is kept finished."""
 
     def __init__(self, meter: str) -> None:
-        """`meter` is a finished cell."""
+        """`meter` is a finished cell; a channel of it is written as `meter.channel`."""
         self.meter = meter
         self._like: Reading | None = None
         self._kind = self._middle = self._end = ""
@@ -47,8 +47,9 @@ class Rows:
     def _texts(self, reading: Reading) -> tuple[str, str, str]:
         full_scale = "" if reading.range is None else repr(reading.range)
         count = "" if reading.resolution is None else repr(reading.resolution)
+        meter = cell(f"{self.meter}.{reading.channel}") if reading.channel else self.meter
         return (
-            f",{self.meter},{reading.quantity},{reading.coupling},",
+            f",{meter},{reading.quantity},{reading.coupling},",
             f",{reading.unit},{reading.status},",
             f",{full_scale},{count},{cell(' '.join(reading.flags))}",
         )
@@ -64,4 +65,5 @@ def _alike(a: Reading, b: Reading) -> bool:
         and (a.resolution is b.resolution or a.resolution == b.resolution)
         and (a.unit is b.unit or a.unit == b.unit)
         and (a.flags is b.flags or a.flags == b.flags)
+        and (a.channel is b.channel or a.channel == b.channel)
     )

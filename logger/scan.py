@@ -78,9 +78,24 @@ def raw_lines(path: Path, end: int) -> Iterator[bytes]:
 def records(path: Path, end: int) -> Iterator[list[str]]:
     """The rows up to `end`, the header first, as they stand in the file. Raises: OSError, csv.Error."""
     csv.field_size_limit(max(csv.field_size_limit(), _LONGEST))
-    return csv.reader(line.decode("utf-8", "replace").replace("\0", "�") for line in raw_lines(path, end))
+    return csv.reader(line.decode("utf-8", "replace").replace("\0", "\ufffd") for line in raw_lines(path, end))
 
 
 def rows(path: Path, end: int) -> Iterator[list[str]]:
-    """As `records`, with text cells as they were before writing."""
-    return ([uncell(text) for text in record] for record in records(path, end))
+    """As `records`, with text cells as they were before writing. Raises: OSError, csv.Error."""
+    csv.field_size_limit(max(csv.field_size_limit(), _LONGEST))
+    guarded = False
+
+    def lines() -> Iterator[str]:
+        nonlocal guarded
+        for line in raw_lines(path, end):
+            if b"'" in line:  # seldom; and looking at every cell of every row costs more than all the rest
+                guarded = True
+            yield line.decode("utf-8", "replace").replace("\0", "\ufffd")
+
+    for record in csv.reader(lines()):
+        if guarded:
+            guarded = False
+            yield [uncell(text) for text in record]
+        else:
+            yield record

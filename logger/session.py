@@ -273,13 +273,18 @@ def _reason(exc: Exception) -> str:
     return getattr(exc, "strerror", None) or str(exc)
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Put a file in place at once, so that it is never seen half written. Raises: OSError."""
+def write_whole(path: Path, text: str, *, durable: bool = True) -> None:
+    """Put a file in place at once, so that it is never seen half written. Raises: OSError.
+
+    Args:
+        durable: wait until the disk has it; not needed for what can be made again.
+    """
     beside = path.with_name(path.name + ".new")
     with beside.open("w", encoding="utf-8", errors="replace", newline="") as file:
         file.write(text)
         file.flush()
-        os.fsync(file.fileno())
+        if durable:
+            os.fsync(file.fileno())
     beside.replace(path)
 
 

@@ -145,6 +145,7 @@ class Sitting:
         self.recorder = Recorder(
             self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
             listener=listener, count=plan.count, until=plan.seconds, in_order=all(map(_unhurried, plan.meters)),
+            taken=() if plan.plan else tuple(self.typed),  # a guided plan has takes of its own
         )  # fmt: skip
         self._begin(opened)
 
@@ -174,10 +175,19 @@ class Sitting:
         recorder, plan = self.recorder, self.plan
         recorder.note("start", {"radio": plan.radio, "name": plan.name, "fed_from": plan.fed_from}, elapsed=0.0)
         if plan.tags:
-            recorder.set_tags(plan.tags, elapsed=0.0)
+            self.set_tags(plan.tags, elapsed=0.0)
         recorder.schedule(plan.schedule)
         for role, batch in opened:
             recorder.accept(role, batch)
+
+    def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None) -> None:
+        """Put a whole set of tags in force; a practice bench that nobody else leads follows them."""
+        self.recorder.set_tags(tags, elapsed=elapsed)
+        if not self.plan.plan:
+            for scenario in _practised(self.plan.meters):
+                from drivers.practice import bench_of
+
+                bench_of(scenario).set_tags(tags)
 
     def run(self, wait: Callable[[Sitting], None] | None = None) -> Outcome:
         """Record until it is done or interrupted, then close the session.
@@ -230,6 +240,12 @@ class Sitting:
             folder=self.writer.folder, counters=recorder.counters, lost=tuple(sorted(recorder.lost)),
             unwritten=unwritten,
         )  # fmt: skip
+
+
+def _practised(meters: Sequence[BenchMeter]) -> set[str]:
+    """The practice scenarios that some meters are of."""
+    ports = [meter.port for meter in meters if meter.port.lower().startswith("practice://")]
+    return {port.partition("://")[2].partition("?")[0] for port in ports}
 
 
 def _unhurried(meter: BenchMeter) -> bool:

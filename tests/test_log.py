@@ -96,6 +96,13 @@ def test_what_is_typed_is_recorded_like_any_other_meter(
     ]  # fmt: skip
     assert "Is it right?" in said and "is no value" in said
     assert any(event["kind"] == "tag" and "plug=2" in event["detail"] for event in events)
+    takes = [event["detail"] for event in events if event["kind"] == "take"]  # settled by the reader's eye
+    assert ["rows=0" in takes[0], "rows=1" in takes[1]] == [True, True] and len(takes) == 2
+    from analysis.assess import assess
+    from analysis.table import load_radio
+
+    states = assess(load_radio(book / "set-1")).findings[0].states
+    assert {(s.plug, s.value) for s in states if s.value is not None} == {("1", 117.4)}
 
 
 @pty_only

@@ -69,7 +69,10 @@ def test_a_command_that_only_logs_loads_nothing_heavy(tmp_path: Path) -> None:
         f"              '--benchbook', {str(book)!r}])\n"
         "assert status == 0, status\n"
     )
-    probe = f"import contextlib, io\nwith contextlib.redirect_stdout(io.StringIO()):\n    {code.replace(chr(10), chr(10) + '    ')}"
+    probe = (
+        "import contextlib, io\nwith contextlib.redirect_stdout(io.StringIO()):\n   "
+        f" {code.replace(chr(10), chr(10) + '    ')}"
+    )
     loaded = loaded_by(probe)
 
     assert "logger" in loaded and "serial" in loaded

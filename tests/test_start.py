@@ -25,7 +25,10 @@ def test_a_package_that_hides_ours_is_named_with_both_places(name: str, tmp_path
     """As from an installed console script, where the site folder comes after PYTHONPATH."""
     (tmp_path / name).mkdir()
     (tmp_path / name / "__init__.py").write_text("", "utf-8")
-    code = f"import sys; sys.path.insert(0, {str(ROOT)!r}); sys.path.insert(0, {str(tmp_path)!r}); import chassislog; chassislog.main()"
+    code = (
+        f"import sys; sys.path.insert(0, {str(ROOT)!r}); sys.path.insert(0, {str(tmp_path)!r}); import chassislog;"
+        " chassislog.main()"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
 
     assert done.returncode != 0

@@ -245,10 +245,10 @@ def noisy(seen: list[BurdenReading], draw: random.Random, gain: bool) -> list[Bu
 
 @pytest.mark.parametrize("gain", [False, True], ids=["independent errors", "one error of gain"])
 def test_with_noise_the_truth_is_inside_the_widened_bounds(gain: bool) -> None:
-    """1,500 radios each: at least 95 %, and hardly ever said to be of no single source."""
+    """1,000 radios each: at least 95 %, and hardly ever said to be of no single source."""
     draw = random.Random(7)
     inside = strange = 0
-    count = 1500
+    count = 1000
     for _ in range(count):
         frequency = draw.choice([50.0, 60.0])
         meter = MeterInput(resistance=draw.choice([1e6, 10e6, 11e6]), capacitance=draw.uniform(0, 200e-12))

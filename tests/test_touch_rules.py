@@ -206,6 +206,17 @@ def test_a_probe_in_contact_only_for_the_second_half_counts_by_its_highest_plate
     assert chassis(judged(tmp_path, sitting)).level is Level.DANGER
 
 
+def test_quantities_told_in_turn_are_each_in_a_row(tmp_path: Path) -> None:
+    """A module that sends volts and hertz by turns settles on both."""
+    sitting = Sitting()
+    sitting.quiet(("2", "on"))
+    for _ in range(4):
+        sitting.writer.read([228.0], u=U, point="chassis", plug="2", switch="on")
+        sitting.writer.read([50.0], quantity="frequency", coupling="", point="chassis", plug="2", switch="on")
+
+    assert chassis(judged(tmp_path, sitting)).level is Level.DANGER
+
+
 def test_a_take_counts_and_a_later_row_above_the_limit_asks_to_read_again(tmp_path: Path) -> None:
     sitting = Sitting()
     sitting.quiet(("2", "on"))

@@ -86,7 +86,7 @@ class PlainLog:
         if equals:
             if name.strip() not in sitting.tags.names:
                 return f"There is no tag {name.strip()!r}. Tags are {', '.join(sitting.tags.names)}."
-            sitting.recorder.set_tags({**sitting.tags.now, name.strip(): value.strip()})
+            sitting.set_tags({**sitting.tags.now, name.strip(): value.strip()})
             return ""
         role, _, rest = text.partition(" ")
         if role in sitting.typed and rest:
