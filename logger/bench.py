@@ -9,6 +9,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from analysis.limits import TouchLimits
 from drivers.reading import Reading, Status
@@ -19,6 +20,14 @@ MINUTE = 60.0
 #: Points of a trace; the extremes of what lies between are kept.
 TRACE_STEP = 0.25
 _EVENTS = 50
+
+
+class NoteWriter(Protocol):
+    """Writes an event."""
+
+    def __call__(self, kind: str, detail: Mapping[str, str], *, meter: str = "", elapsed: float | None = None) -> None:
+        """Write it."""
+        ...
 
 
 @dataclass(slots=True)
@@ -79,8 +88,10 @@ class Bench:
         self.rows = self.gaps = 0
         self.disk = ""
         self.events: deque[Happened] = deque(maxlen=_EVENTS)
+        self.note: NoteWriter | None = None  #: writes an event; the recorder's own way
         self.on_readings: list[Callable[[str, Sequence[Reading], int, Mapping[str, str]], None]] = []
         self.on_alarm: list[Callable[[Alarm], None]] = []  #: called at once, in the writer's thread
+        self.on_anything: list[Callable[[str, str, float, Mapping[str, str]], None]] = []  #: every event as it is
         self.on_event: list[Callable[[Happened], None]] = []
 
     @property
@@ -95,6 +106,8 @@ class Bench:
         for reading in readings:
             alarm = self.watch.feed(role, reading, tags)
             if alarm is not None:
+                if self.note is not None:
+                    self.note("alarm", alarm.detail, meter=role, elapsed=alarm.elapsed)
                 for tell in self.on_alarm:
                     tell(alarm)
             if state is not None:
@@ -104,6 +117,8 @@ class Bench:
 
     def event(self, role: str, kind: str, elapsed: float, detail: Mapping[str, str]) -> None:
         """Something happened."""
+        for hear in self.on_anything:
+            hear(role, kind, elapsed, detail)
         if kind == "gap":
             self.gaps += 1
         elif kind == "disk":

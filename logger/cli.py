@@ -61,8 +61,15 @@ def start(
     context: typer.Context,
     _: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
 ) -> None:
-    if context.invoked_subcommand is None:
+    if context.invoked_subcommand is not None:
+        return
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
         print(context.get_help())
+        return
+    from logger.radio import Benchbook, default_benchbook
+    from logger.screen.app import run_start
+
+    run_start(Benchbook(default_benchbook()))
 
 
 #: Errors that mean that something outside failed; every other one means that the call was wrong or refused.

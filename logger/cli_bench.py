@@ -68,6 +68,7 @@ def log(
     fed_from: Annotated[str, typer.Option(help="mains, isolating-transformer, variac or lamp-limiter.")] = "mains",
     name: Annotated[str, typer.Option(help="Name of the session.")] = "log",
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
+    speak: Annotated[bool, typer.Option("--speak", help="Say alarms aloud.")] = False,
     no_wire: Annotated[bool, typer.Option("--no-wire", help="Do not keep the bytes.")] = False,
     link_isolated: Annotated[
         bool, typer.Option("--link-isolated", help="You state that the meters' data links are isolated.")
@@ -79,7 +80,11 @@ def log(
 
     Example: chassislog log set-1 --meter v=numbered-lcd@COM4 --tag point=chassis --tag plug=1 --tag switch=on --for 10s
     """
+    from analysis.limits import touch_limits
+    from logger.bench import Bench
     from logger.cli import CAUTION
+    from logger.cli_walk import speaking
+    from logger.guide import Guide
     from logger.screen.plain import PlainLog
     from logger.sitting import FED_FROM, Plan, Sitting
 
@@ -101,16 +106,24 @@ def log(
         warning = category_warning(each, card.nominal_mains)
         if warning:
             tell(f"WARNING: {warning}")
-    screen = PlainLog(sys.stderr if as_json else sys.stdout, sys.stdin)
-    sitting = Sitting(book, plan, listener=screen)
-    outcome = sitting.run(screen.wait)
+    bench = Bench([each.role for each in meters], touch_limits(strict=card.limits.strict, own=card.limits.own()))
+    sitting = Sitting(book, plan, listener=bench)
+    bench.note = sitting.recorder.note
+    with speaking(speak, bench):
+        if plain or as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
+            screen = PlainLog(sys.stderr if as_json else sys.stdout, sys.stdin)
+            screen.follow(bench)
+            outcome = sitting.run(screen.wait)
+        else:
+            from logger.screen.app import run_on_screen
+
+            outcome = run_on_screen(sitting, bench, Guide(bench))
     if as_json:
         counters = outcome.counters
         say_json({"session": str(outcome.folder), "rows": counters.rows, "by_meter": counters.by_meter,
                   "gaps": counters.gaps, "waits": counters.waits, "lost": list(outcome.lost)})  # fmt: skip
     else:
         print(f"{outcome.counters.rows} readings in {outcome.folder}")
-    del plain
     if outcome.unwritten:
         tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
     if outcome.lost or outcome.unwritten:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -10,6 +12,8 @@ import typer
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say_json, tell
 
 if TYPE_CHECKING:
+    from logger.bench import Bench
+    from logger.guide import Guide
     from logger.sitting import Outcome
     from logger.walking import Guided
 
@@ -77,14 +81,7 @@ def _on_screen() -> bool:
 
 def _lead(guided: Guided, *, plain: bool, speak: bool, to_errors: bool) -> Outcome:
     """Run the sitting on the screen, or in plain lines."""
-    speaker = None
-    if speak:
-        from logger.speech import Speaker
-
-        speaker = Speaker(on_absent=tell)
-        guided.guide.on_say.append(lambda say: speaker.say(say.text))
-        guided.bench.on_alarm.append(lambda alarm: speaker.say(alarm.text))
-    try:
+    with speaking(speak, guided.bench, guided.guide):
         if plain or to_errors:
             from logger.screen.plainwalk import PlainWalk
 
@@ -92,9 +89,24 @@ def _lead(guided: Guided, *, plain: bool, speak: bool, to_errors: bool) -> Outco
         from logger.screen.app import run_bench
 
         return run_bench(guided)
+
+
+@contextmanager
+def speaking(speak: bool, bench: Bench, guide: Guide | None = None) -> Iterator[None]:
+    """Say alarms, and what a plan says, aloud while this lasts."""
+    if not speak:
+        yield
+        return
+    from logger.speech import Speaker
+
+    speaker = Speaker(on_absent=tell)
+    bench.on_alarm.append(lambda alarm: speaker.say(alarm.text))
+    if guide is not None:
+        guide.on_say.append(lambda say: speaker.say(say.text))
+    try:
+        yield
     finally:
-        if speaker is not None:
-            speaker.close()
+        speaker.close()
 
 
 def _finish(guided: Guided, outcome: Outcome, *, as_json: bool) -> None:

@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from drivers.reading import Reading
-from logger.alarm import Alarm
 from logger.walker import Act, Key, Measure, Note, Say, SetTags, View, Walker
 
 if TYPE_CHECKING:
@@ -37,7 +36,7 @@ class Hands(Protocol):
 
 
 class Guide:
-    """Leads one sitting; without a walker it only writes the alarm's events.
+    """Leads one sitting; without a walker it leads nowhere.
 
     Args:
         on_say: told what the plan says, in the guide's thread.
@@ -54,7 +53,6 @@ class Guide:
         self._sitting: Sitting | None = None
         self._todo: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._run, name="guide", daemon=True)
-        bench.on_alarm.append(self._alarm)
         if walker is not None:
             bench.on_readings.append(self._readings)
 
@@ -87,9 +85,6 @@ class Guide:
 
     def _readings(self, role: str, readings: Sequence[Reading], first: int, tags: Mapping[str, str]) -> None:
         self._todo.put(lambda: self._feed(role, readings, first, tags))
-
-    def _alarm(self, alarm: Alarm) -> None:
-        self._todo.put(lambda: self._act(Note("alarm", alarm.detail, alarm.meter)))
 
     # -- in the guide's thread
 

@@ -177,6 +177,9 @@ class Recorder:
     def note(self, kind: str, detail: Mapping[str, str], *, meter: str = "", elapsed: float | None = None) -> None:
         """Write an event that no meter sent."""
         at = self._clock() if elapsed is None else elapsed
+        if self._services and threading.current_thread() is self._services[0]:  # it must not wait for itself
+            self._take_event(meter, MeterEvent(elapsed=at, kind=kind, detail=dict(detail)))
+            return
         self._put(meter, Batch(readings=[], events=[MeterEvent(elapsed=at, kind=kind, detail=dict(detail))], wire=[]))
 
     def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None, role: str = "") -> None:

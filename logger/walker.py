@@ -151,6 +151,7 @@ class Walker:
         self._item: Item | None = None
         self._move: Move | None = None
         self._phase = Phase.MOVE
+        self._now = self._ordered = 0.0
         self._told: tuple[object, ...] = ()
         self._changed = True  #: what was done or where something is: the next item has to be found anew
         self._acts: list[Act] = []
@@ -345,8 +346,8 @@ class Walker:
         if self._phase is Phase.MOVE and move is not None:
             if move.kind == "function" and self._role not in self._typed:
                 self._say(f"Meter '{self._role}' does not show it yet.")
-                if item is not None:
-                    self._acts.append(Measure(item.role, item.step.quantity, item.step.coupling))
+                if item is not None and self._now - self._ordered > SILENT:  # setting it again costs it readings
+                    self._order(item)
                 return
             self._moved(move)
         elif self._phase is Phase.CONFIRM and item is not None:
@@ -440,6 +441,7 @@ class Walker:
         self._armed = None
 
     def _go_on(self, now: float) -> list[Act]:
+        self._now = now
         if self._changed:
             self._item, self._changed = self._next_item(), False
         self._move = self._moves.next(self._item, self.place, tripped=self._tripped, shown=self._is_shown(now))
@@ -495,6 +497,10 @@ class Walker:
             return Phase.CONFIRM if item.step.kind == "confirm" else Phase.TEXT
         return Phase.RELEASE if item.role in self._stale else Phase.READ
 
+    def _order(self, item: Item) -> None:
+        self._ordered = self._now
+        self._acts.append(Measure(item.role, item.step.quantity, item.step.coupling))
+
     def _tell(self) -> None:
         """Say a prompt when it changes; set a meter's function when that is what is waited for."""
         key = (self._phase, self._item.id if self._item else "", self._move.kind if self._move else "",
@@ -504,7 +510,7 @@ class Walker:
         before, self._told = self._told, key
         move, item = self._move, self._item
         if move is not None and move.kind == "function" and item is not None:
-            self._acts.append(Measure(item.role, item.step.quantity, item.step.coupling))
+            self._order(item)
         view = self.view
         same_words = self._phase is Phase.READ and move is None and before[1:3] == (view.step, "socket")
         if not same_words:

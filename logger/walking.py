@@ -152,6 +152,7 @@ def prepare(benchbook: Benchbook, walk: Walk) -> Guided:
         probes_chassis=plan.touch, clock=walk.clock,
     )  # fmt: skip
     sitting = Sitting(benchbook, order, listener=bench)
+    bench.note = sitting.recorder.note
     guide = Guide(bench, Walker(agenda, typed=typed), _hands(walk.practice))
     return Guided(sitting, bench, guide, [warning] if warning else [])
 

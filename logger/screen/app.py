@@ -17,6 +17,7 @@ from logger.screen.benchscreen import BenchScreen
 
 if TYPE_CHECKING:
     from logger.radio import Benchbook
+    from logger.screen.forms import RunningScreen
     from logger.sitting import Outcome, Sitting
     from logger.walking import Guided
 
@@ -41,14 +42,20 @@ class BenchApp(App[None]):
 
 
 class StartApp(App[None]):
-    """The whole job, from a new card to the report."""
+    """The whole job, from a new card to the report.
+
+    Args:
+        clock: of the sittings; None: this computer's own.
+    """
 
     ENABLE_COMMAND_PALETTE = False
     TITLE = "chassislog"
 
-    def __init__(self, benchbook: Benchbook) -> None:
+    def __init__(self, benchbook: Benchbook, clock: Callable[[], float] | None = None) -> None:
         super().__init__()
         self.benchbook = benchbook
+        self.bench_clock: Callable[[], float] | None = clock
+        self.running: list[RunningScreen] = []  #: sittings that were begun
 
     def on_mount(self) -> None:
         """Show the start screen."""
@@ -56,6 +63,11 @@ class StartApp(App[None]):
 
         leave_on_signals(self)
         self.push_screen(StartScreen(self.benchbook))
+
+    def close_sittings(self) -> None:
+        """Close the sitting that runs, if one does."""
+        for screen in self.running:
+            screen.close_sitting()
 
 
 def leave_on_signals(app: App[None]) -> None:
@@ -98,8 +110,8 @@ def run_bench(guided: Guided) -> Outcome:
 
 
 def run_start(benchbook: Benchbook) -> None:
-    """Run the start screen until the user leaves it."""
-    StartApp(benchbook).run()
-
-
-Ended = Callable[[], None]
+    """Run the start screen until the user leaves it; a sitting that still runs then is closed."""
+    app = StartApp(benchbook)
+    with _handlers_kept():
+        app.run()
+    app.close_sittings()

@@ -99,10 +99,10 @@ class BenchScreen(Screen[None]):
     #alarm.on { background: red; color: white; text-style: bold reverse; }
     #meters { height: 9; border-bottom: solid $foreground 40%; }
     .meter { width: 1fr; height: 8; padding: 0 1; }
-    #ask { height: 1fr; min-height: 3; padding: 0 1; text-style: bold; }
+    #ask { height: auto; max-height: 8; padding: 0 1; text-style: bold; margin-bottom: 1; }
     #caution { height: auto; max-height: 3; padding: 0 1; color: $warning; }
     #hint { height: 1; padding: 0 1; }
-    #said { height: auto; max-height: 2; padding: 0 1; }
+    #said { height: 1fr; min-height: 1; padding: 0 1; }
     #state { height: 2; padding: 0 1; border-top: none; }
     #keys { height: auto; max-height: 2; padding: 0 1; text-style: reverse; }
     #line { height: 1; display: none; border: none; padding: 0 1; }
@@ -157,7 +157,7 @@ class BenchScreen(Screen[None]):
             self._asked = asked
             self.post_message(self.Changed())
 
-    def _alarm(self, alarm: Alarm) -> None:
+    def _alarm(self, _: Alarm) -> None:
         self.post_message(self.Changed())
 
     def _say(self, say: Say) -> None:
@@ -180,7 +180,10 @@ class BenchScreen(Screen[None]):
     # -- drawing
 
     def draw(self) -> None:
-        """Show everything as it is now."""
+        """Show everything as it is now; a sitting without a plan ends when its meters are done."""
+        if self.guide.walker is None and not self.sitting.recorder.running and self.bench.rows:
+            self._ended()
+            return
         for panel in self.query(MeterPanel):
             panel.draw()
         self._draw_alarm()

@@ -54,6 +54,7 @@ def trace(points: Sequence[tuple[float, float, float]], width: int) -> str:
             middle = (low + high) / 2
             here = most if abs(most - middle) >= abs(least - middle) else least
             kept = cells[cell]
-            cells[cell] = here if kept is None or abs(here - middle) > abs(kept - middle) else kept
+            far = kept is None or (abs(here - middle), here) > (abs(kept - middle), kept)
+            cells[cell] = here if far else kept
     span = (high - low) or 1.0
     return "".join(" " if c is None else _BARS[min(7, int((c - low) / span * 8)) if high > low else 3] for c in cells)

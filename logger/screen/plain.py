@@ -11,6 +11,7 @@ from drivers.reading import Reading, Status
 from drivers.units import show
 
 if TYPE_CHECKING:
+    from logger.bench import Bench
     from logger.sitting import Sitting
 
 #: One line a meter so often at most; every reading is recorded all the same. [s]
@@ -37,6 +38,12 @@ class PlainLog:
         self._printed: dict[str, float] = {}
         self._lock = threading.Lock()
 
+    def follow(self, bench: Bench) -> None:
+        """Listen to a bench, and tell its alarms."""
+        bench.on_readings.append(lambda role, readings, _, tags: self.readings(role, readings, tags))
+        bench.on_anything.append(self.event)
+        bench.on_alarm.append(lambda a: self.say(f"{chr(7)}*** ALARM: {a.text}" if a.on else f"*** over: {a.text}"))
+
     def say(self, text: str) -> None:
         """One line."""
         with self._lock:
@@ -54,7 +61,7 @@ class PlainLog:
 
     def event(self, role: str, kind: str, elapsed: float, detail: Mapping[str, str]) -> None:
         """Print what happened."""
-        if kind in ("start", "end"):
+        if kind in ("start", "end", "alarm"):
             return
         words = " ".join(f"{name}={value}" for name, value in detail.items())
         self.say(f"{elapsed:9.1f} s  {role or '-':8} {kind.upper()} {words}")
