@@ -215,13 +215,13 @@ class Walker:
     def _hint(self) -> str:
         if self._phase is Phase.MOVE and self._move is not None and self._move.kind == "function":
             by_hand = self._role in self._typed
-            return "Then press the key." if by_hand else f"Goes on by itself when meter '{self._role}' shows it."
+            return "Then press Enter." if by_hand else f"Goes on by itself when meter '{self._role}' shows it."
         if self._phase in (Phase.MOVE, Phase.CONFIRM):
-            return "When it is done, press the key."
+            return "When it is done, press Enter or the foot switch."
         if self._phase is Phase.TEXT:
             return "Type it, then Enter."
         if self._phase is Phase.RELEASE:
-            return "Let go of the value before, or press the key."
+            return "Let go of the value before, or press Enter."
         if self._armed is not None and self._armed.refused is not None:
             return "Not taken. Change it, or skip."
         if self._armed is not None:

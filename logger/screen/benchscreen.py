@@ -5,7 +5,6 @@ Words carry every message; colour and reversed type only repeat them.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, ClassVar
@@ -31,6 +30,8 @@ if TYPE_CHECKING:
 
 #: The screen is drawn anew so many times a second at most.
 DRAWN = 8
+#: Terminals of so many rows have room for figures of twice the size.
+TALL = 36
 #: A meter that sent nothing for so long is said to be silent. [s]
 QUIET = 3.0
 
@@ -46,7 +47,7 @@ class MeterPanel(Static):
         """Show what it reads now."""
         state, width = self.state, max(20, self.size.width - 2)
         number, unit = value_and_unit(state.last)
-        rows = large(number)
+        rows = large(number, 2 if self.app.size.height >= TALL and len(large(number)[0]) * 2 + 8 < width else 1)
         text = Text(no_wrap=True)
         text.append(f"{state.role}  {self._function(state)}\n", "bold")
         for index, row in enumerate(rows):
@@ -96,9 +97,9 @@ class BenchScreen(Screen[None]):
     CSS = """
     BenchScreen { layout: vertical; }
     #alarm { height: 1; width: 100%; text-style: bold; }
-    #alarm.on { background: red; color: white; text-style: bold reverse; }
-    #meters { height: 9; border-bottom: solid $foreground 40%; }
-    .meter { width: 1fr; height: 8; padding: 0 1; }
+    #alarm.on { height: 3; padding: 1; background: red; color: white; }
+    #meters { height: auto; border-bottom: solid $foreground 40%; }
+    .meter { width: 1fr; height: auto; padding: 0 1; }
     #ask { height: auto; max-height: 8; padding: 0 1; text-style: bold; margin-bottom: 1; }
     #caution { height: auto; max-height: 3; padding: 0 1; color: $warning; }
     #hint { height: 1; padding: 0 1; }
@@ -322,8 +323,3 @@ class BenchScreen(Screen[None]):
             return f"There is no tag {name!r}. Tags are {', '.join(self.sitting.tags.names)}."
         self.sitting.recorder.set_tags({**self.sitting.tags.now, name: value})
         return f"From now on {name}={value}."
-
-
-def no_colour() -> bool:
-    """Whether the user asked for no colour. Source: no-color.org: set and not empty."""
-    return bool(os.environ.get("NO_COLOR"))

@@ -24,10 +24,18 @@ _GLYPHS = {
 _BARS = "▁▂▃▄▅▆▇█"
 
 
-def large(text: str) -> list[str]:
+def large(text: str, scale: int = 1) -> list[str]:
     """A value in large figures; a character without one is left out."""
     glyphs = [_GLYPHS[c] for c in text if c in _GLYPHS]
-    return [" ".join(glyph[row] for glyph in glyphs) for row in range(ROWS)]
+    rows = [" ".join(glyph[row] for glyph in glyphs) for row in range(ROWS)]
+    return rows if scale == 1 else [line for row in rows for line in _twice(row)]
+
+
+def _twice(row: str) -> tuple[str, str]:
+    """One row as two of twice the width: half blocks become whole ones in the half that they fill."""
+    upper = "".join("█" if c in "█▀" else " " for c in row for _ in (0, 1))
+    lower = "".join("█" if c in "█▄" else " " for c in row for _ in (0, 1))
+    return upper, lower
 
 
 def value_and_unit(reading: Reading | None) -> tuple[str, str]:

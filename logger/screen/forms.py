@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.screen import Screen
-from textual.widgets import Button, Checkbox, Input, OptionList, Select, Static
+from textual.widgets import Button, Input, OptionList, Select, Static
 from textual.widgets.option_list import Option
 
 from drivers.reading import BenchError
@@ -90,7 +90,7 @@ class CardScreen(Form):
             yield _row("Mains switch", _choice(("unknown", "single", "double", "none"), "switch", "unknown"))
             kinds = ("unknown", "transformer", "autotransformer", "series-heater")
             yield _row("Supply", _choice(kinds, "supply", "unknown"))
-            yield Checkbox("Children or a damp place: lower limits", id="strict", compact=True)
+            yield _row("Children, damp place?", _choice(("no", "yes: lower limits"), "strict", "no"))
             yield Button("Save the card", id="save")
         yield Static(FORM_KEYS, classes="keys", markup=False)
 
@@ -100,7 +100,7 @@ class CardScreen(Form):
             self.say("The radio needs a short id, such as set-1: its folder is named so.")
             return
         points = [point.strip() for point in self.field("points").split(",") if point.strip()]
-        strict = self.query_one("#strict", Checkbox).value
+        strict = self.chosen("strict") != "no"
         card = {
             "id": self.field("id"), "name": self.field("name"), "nominal_mains": self.field("mains"),
             "frequency": self.field("frequency"), "points": points, "plug": self.chosen("plug"),
@@ -166,7 +166,8 @@ class SetupScreen(Form):
 
         self.benchbook, self.radio, self.practice = benchbook, radio, practice
         self.plan = load_plan(plan)
-        self.roles = [r for r in dict.fromkeys(s.meter for s in steps_of(self.plan)) if r not in self.plan.typed]
+        wanted = dict.fromkeys(step.meter for step in steps_of(self.plan))
+        self.roles = sorted((r for r in wanted if r not in self.plan.typed), key=lambda role: role != "v")
 
     def compose(self) -> ComposeResult:
         """Where the readings come from, the feed, the statement on the data link."""
@@ -188,7 +189,8 @@ class SetupScreen(Form):
                     "   or an address", Input(id=f"address-{role}", compact=True, placeholder="socket://10.0.0.7:5025")
                 )
             yield _row("Radio is fed from", _choice(FED_FROM, "fed", "mains"))
-            yield Checkbox("I state that the meters' data links are isolated", id="isolated", compact=True)
+            stated = ("not stated", "I state that all are isolated")
+            yield _row("Meters' data links", _choice(stated, "isolated", "not stated"))
             yield Button("Start", id="start")
         yield Static(FORM_KEYS, classes="keys", markup=False)
 
@@ -212,7 +214,7 @@ class SetupScreen(Form):
 
         scenario = "" if self.chosen("source") == self.OWN else self.chosen("source")
         clock = self.app.bench_clock if isinstance(self.app, StartApp) else None
-        isolated = self.query_one("#isolated", Checkbox).value
+        isolated = self.chosen("isolated") != "not stated"
         try:
             walk = Walk(radio=self.radio, plan=self.plan, meters=self._meters(scenario), practice=scenario,
                         fed_from=self.chosen("fed"), clock=clock, link_isolated=isolated)  # fmt: skip
