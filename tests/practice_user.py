@@ -25,7 +25,8 @@ PATIENCE = 30.0
 class BenchTime:
     """Seconds on the bench: they pass when somebody waits for them, and each wait really costs next to nothing."""
 
-    def __init__(self) -> None:
+    def __init__(self, real: float = 0.0002) -> None:
+        self.real = real  #: what a wait really costs [s]
         self._now = 0.0
         self._lock = threading.Lock()
 
@@ -35,12 +36,12 @@ class BenchTime:
     def sleep(self, seconds: float) -> None:
         with self._lock:
             self._now += max(0.0, seconds)
-        time.sleep(0.0002)
+        time.sleep(self.real)
 
 
-def fresh_bench(scenario: str) -> tuple[PracticeBench, BenchTime]:
+def fresh_bench(scenario: str, real: float = 0.0002) -> tuple[PracticeBench, BenchTime]:
     """A bench of the scenario that runs unpaced."""
-    clock = BenchTime()
+    clock = BenchTime(real)
     return put_bench(PracticeBench(load_scenario(scenario), clock=clock, sleep=clock.sleep)), clock
 
 
@@ -60,8 +61,10 @@ def willing(view: View) -> Key | str | None:
 class Session:
     """One guided sitting by a scripted user."""
 
-    def __init__(self, folder: Path, scenario: str, *, plan: str = "chassis", radio: str = "learner-1") -> None:
-        self.bench, clock = fresh_bench(scenario)
+    def __init__(
+        self, folder: Path, scenario: str, *, plan: str = "chassis", radio: str = "learner-1", real: float = 0.0002
+    ) -> None:  # fmt: skip
+        self.bench, clock = fresh_bench(scenario, real)
         self.book = Benchbook(folder)
         chosen = load_plan(plan)
         walk = Walk(radio=radio, plan=chosen, meters=practice_meters(scenario, chosen), practice=scenario, clock=clock,

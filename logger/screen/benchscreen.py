@@ -92,6 +92,7 @@ class BenchScreen(Screen[None]):
         ended: called when the user ends the sitting.
     """
 
+    AUTO_FOCUS = ""  # the line is opened when it is wanted
     CSS = """
     BenchScreen { layout: vertical; }
     #alarm { height: 1; width: 100%; text-style: bold; }
@@ -123,7 +124,8 @@ class BenchScreen(Screen[None]):
         self._said, self._show_missing, self._opened_for = "", False, ""
         self._sure = False
         bench.on_alarm.append(self._alarm)
-        guide.on_change.append(lambda: self.post_message(self.Changed()))
+        self._asked: tuple[object, ...] = ()
+        guide.on_change.append(self._plan_changed)
         guide.on_say.append(self._say)
 
     def compose(self) -> ComposeResult:
@@ -146,6 +148,14 @@ class BenchScreen(Screen[None]):
         self.draw()
 
     # -- from other threads; posting is all they do
+
+    def _plan_changed(self) -> None:
+        """Only another prompt is worth a message; how many readings hold still, the next drawing shows."""
+        view = self.guide.view
+        asked = (view.phase, view.step, view.do) if view is not None else ()
+        if asked != self._asked:
+            self._asked = asked
+            self.post_message(self.Changed())
 
     def _alarm(self, alarm: Alarm) -> None:
         self.post_message(self.Changed())
