@@ -145,7 +145,9 @@ class _Check:
     @property
     def closeness(self) -> float:
         """How far along to the limit, for choosing the one to show."""
-        return self.value / self.limit if self.upper else self.limit / self.value
+        if self.upper:
+            return self.value / self.limit
+        return self.limit / self.value if self.value > 0 else math.inf  # a rail that collapses to nothing
 
     @property
     def _where(self) -> str:

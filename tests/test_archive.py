@@ -6,7 +6,6 @@ import csv
 import json
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pandas as pd
@@ -21,7 +20,7 @@ from logger.archive import Entry, archive, archive_on, arranged, index_page, to_
 from logger.cli import run
 from logger.packing import pack
 from logger.summarising import fresh, summary_of, unchanged
-from tests.bench_archive import benchbook, figures
+from tests.bench_archive import benchbook
 from tests.sessions import METER, SessionWriter, write_card
 
 HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script>'
@@ -195,13 +194,6 @@ def test_no_cluster_is_one_line(book: Path) -> None:
 
     with pytest.raises(ArchiveError, match="No cluster answers"):
         archive_on("nonsense://127.0.0.1:1", [str(book)])
-
-
-def test_the_second_index_of_twenty_sessions_takes_a_fraction_of_the_first() -> None:
-    """The bench does this with 2,000; here only that the order of things is right."""
-    begin = time.monotonic()
-    _, first, second = figures(radios=2, sessions=10)
-    assert second < first / 2 and time.monotonic() - begin < 60
 
 
 def test_a_short_file_is_read_into_the_same_table_as_a_long_one(book: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from analysis.assess import assess
@@ -94,6 +94,7 @@ def test_any_session_is_assessed_or_refused_in_one_line(sitting: SessionWriter, 
     rms=st.sampled_from(["true", "average", ""]), coupling=st.sampled_from(["ac", "acdc", ""]),
     reservoir=st.sampled_from(["1 uF", "1000 uF", "10 F"]), load=st.sampled_from(["loudest", "100 ohm", "0.01 ohm"]),
 )  # fmt: skip
+@example(volts=[5.0, 4.0], amps=1.0, topology="half-wave", rms="true", coupling="ac", reservoir="1 uF", load="loudest")
 @settings(max_examples=60, deadline=None)
 def test_any_secondary_is_sized_or_said_to_be_nonsense(
     volts: list[float], amps: float, topology: str, rms: str, coupling: str, reservoir: str, load: str
