@@ -14,13 +14,13 @@ from textual.widgets import OptionList, Static
 
 from drivers.practice import truth
 from drivers.reading import Coupling, Quantity, Reading, Status
+from logger.acts import Phase
 from logger.radio import Benchbook
 from logger.screen.app import BenchApp, StartApp
 from logger.screen.benchscreen import BenchScreen
 from logger.screen.figures import ROWS, large, trace, value_and_unit
 from logger.screen.forms import CardScreen, RunningScreen, SetupScreen
 from logger.screen.start import RadioScreen
-from logger.walker import Phase
 from tests.practice_user import Session, fresh_bench
 
 PATIENCE = 40.0
