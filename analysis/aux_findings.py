@@ -115,7 +115,8 @@ def _weakest(found: SupplyEvidence) -> tuple[float | None, float, str, bool]:
         high = figures.at(NO_LOAD_TAG, 1.1)
         idle = computed.highest if high is None else high.rails[0].highest * MAINS_LOW / 1.1
         u = rail_expanded(figures, computed.lowest, idle) / COVERAGE
-        return computed.lowest, u, f"the lowest of the ripple at {MAINS_LOW * nominal:.4g} V mains", False
+        rest = "" if figures.given.topology in (Topology.DUAL_HALF_WAVE, None) else ", the output resting at half of it"
+        return computed.lowest, u, f"the lowest of the ripple at {MAINS_LOW * nominal:.4g} V mains{rest}", False
     if read is not None:
         return (*read, "a rail as read, scaled to the lowest mains", True)
     return None, 0.0, "", True

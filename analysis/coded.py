@@ -22,6 +22,9 @@ GROUPED = ("meter", "quantity", "coupling", "point", "plug", "switch", "burden",
 #: Unit of each quantity.
 UNITS_OF = {str(quantity): unit for quantity, unit in UNITS.items()}
 _NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
+#: Beyond these in size nothing is a reading in any base unit of this trade; volts and amperes end before ohms do.
+#: Source: own choice.
+MOST, MOST_ELECTRIC, LEAST = 1e12, 1e6, 1e-15
 #: Runs of like rows at least so long on average are joined as runs; shorter ones are sorted row by row.
 _LONG_RUNS = 8
 
@@ -58,7 +61,12 @@ class Coded:
         frame = session.readings
         codes = {name: frame[name].cat.codes.to_numpy() for name in (*GROUPED, "status", "unit")}
         names = {name: [str(c) for c in frame[name].cat.categories] for name in codes}
-        self._numbers = {name: frame[name].to_numpy(dtype=np.float64) for name in _NUMBERS}
+        self._numbers = {name: plausible(name, frame[name].to_numpy(dtype=np.float64)) for name in _NUMBERS}
+        electric = np.array([name in ("voltage", "current") for name in names["quantity"]], dtype=np.bool_)
+        bound = self._numbers["value"]
+        if (np.abs(bound) > MOST_ELECTRIC).any():
+            far = electric[codes["quantity"]] & (np.abs(bound) > MOST_ELECTRIC)
+            self._numbers["value"] = np.where(far, np.copysign(MOST_ELECTRIC, bound), bound)
         self._ok = _is(codes["status"], names["status"], "ok") & np.isfinite(self._numbers["value"])
         # A number in another unit than the quantity's own is no value: a thousandth must not pass for the whole.
         self._ok &= _own_unit(names)[codes["quantity"], codes["unit"]]
@@ -94,6 +102,24 @@ class Coded:
             rows=rows, turn=self._turn[at], elapsed=numbers["elapsed_s"], value=numbers["value"], ok=self._ok[at],
             overload=self._overload[at], u=numbers["u"], range=numbers["range"], resolution=numbers["resolution"],
         )  # fmt: skip
+
+
+def plausible(name: str, column: FloatArray) -> FloatArray:
+    """A number column with what no bench can read brought to where it can be reckoned with, and nothing lost by it.
+
+    A value beyond `MOST` stays beyond every limit, one below `LEAST` is zero; a range or count that is not above zero,
+    and an uncertainty below it, is unknown.
+    """
+    if name == "elapsed_s":
+        return column
+    if name == "value":
+        odd = (np.abs(column) > MOST) | ((np.abs(column) < LEAST) & (column != 0))
+        if not odd.any():
+            return column
+        return np.where(np.abs(column) < LEAST, 0.0, np.clip(column, -MOST, MOST))
+    wrong = (column < 0) if name == "u" else (column < LEAST)
+    wrong |= column > MOST
+    return np.where(wrong, np.nan, column) if wrong.any() else column
 
 
 def coded(session: Session) -> Coded:

@@ -141,12 +141,17 @@ def headroom_finding(
         f"({found.gain_limit_dB:+.1f} dB) clips. "
         f"Judged for {said}: {'it can clip' if clips else 'it does not clip'}."
     )
+    kept = (
+        "" if clips else f"At a gain of {gain:.2f} there are {20 * math.log10(found.gain_limit / gain):.1f} dB left. "
+    )
     advice = (
-        f"Set the gain to {found.advised_gain:.2f} at most, which keeps {found.reserve_dB:g} dB in reserve"
+        f"{kept}Set the gain to {found.advised_gain:.2f} at most, which keeps {found.reserve_dB:g} dB in reserve"
         f"{'' if found.advised_gain >= 1 else ': attenuate the source'}."
     )
     return Finding(
-        id="headroom", level=Level.CAUTION if clips else Level.WITHIN, title="Headroom of the board",
+        id="headroom", level=Level.CAUTION if clips else Level.WITHIN,
+        title=f"Headroom: the board {'can clip' if clips else 'does not clip'} at "
+              f"{'a gain of one' if set_gain is None else 'the gain it is set to'}",
         statement=statement, value=found.gain_limit, expanded_uncertainty=expanded or None, unit="1", limit=gain,
         limit_source="clipping of the board's own output: rail, swing loss and source level on the card",
         evidence=evidence, missing=() if set_gain is not None else ("the gain that the board is set to",),

@@ -75,6 +75,8 @@ def mains_finding(radio: Radio) -> Finding | None:
         return None
     rows = np.abs(np.concatenate([c.value[c.ok] for c in chosen]))
     rows = rows[rows >= 0.5 * max(value.magnitude for value in values)]  # the probe on its way is no mains
+    if not len(rows):  # a take that its rows do not bear out
+        rows = np.array([value.magnitude for value in values])
     return _finding(values, float(rows.min()), float(rows.max()), radio.card, to_earth=not between)
 
 

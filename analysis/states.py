@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.coded import GROUPED, FloatArray, IntArray, coded
+from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, FloatArray, IntArray, coded
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
 from analysis.table import MeterInfo, Session, Take
@@ -204,6 +204,8 @@ def _overload(chunk: Chunk, at: int) -> Value:
 
 
 def _value(chunk: Chunk, picked: IntArray, value: float, take: Take | None) -> Value:
+    most = MOST_ELECTRIC if chunk.key.quantity in _COUPLED else MOST  # a take may state anything
+    value = min(most, max(-most, value))
     u, by_fallback = reading_u(chunk, picked, value)
     scatter = of_mean(chunk.value[picked])
     full_scale, count = last_known(chunk.range[picked]), last_known(chunk.resolution[picked])

@@ -39,7 +39,8 @@ def supply_rating_finding(figures: SupplyFigures, *, evidence: tuple[Evidence, .
         level, word = Level.WITHIN, "That leaves the margin."
     advice = f"The next common size is {figures.next_standard:g} VA." if figures.next_standard else ""
     return Finding(
-        id="supply-rating", level=level, title="Rating of the auxiliary transformer",
+        id="supply-rating", level=level,
+        title=f"Transformer: {rating:.4g} VA fitted, {required:.3g} VA asked for",
         statement=f"{_required_text(figures, required, part)} The nameplate says {rating:.4g} VA. {word}",
         value=required, expanded_uncertainty=part * required or None, unit="VA", limit=rating,
         limit_source=RATING_SOURCE, evidence=evidence,
@@ -64,7 +65,7 @@ def _required_text(figures: SupplyFigures, required: float, part: float) -> str:
         )
     if design.fallback:
         text += " (no accuracy line covers the reading: 3 % and ten counts were taken)"
-    heat = f" The winding then turns {show(figures.winding_loss, 'W')} into heat." if figures.winding_loss else ""
+    heat = f" The winding then turns {show(figures.winding_loss, 'W', 0.01)} into heat." if figures.winding_loss else ""
     return (
         f"{text}. With a margin of {figures.given.margin:g} the transformer should be rated for "
         f"{show_pm(required, part * required, 'VA')}.{heat}"
@@ -144,7 +145,9 @@ class _Check:
     @property
     def closeness(self) -> float:
         """How far along to the limit, for choosing the one to show."""
-        return self.value / self.limit if self.upper else self.limit / self.value
+        if self.upper:
+            return self.value / self.limit
+        return self.limit / self.value if self.value > 0 else math.inf  # a rail that collapses to nothing
 
     @property
     def _where(self) -> str:

@@ -40,8 +40,9 @@ def meter_findings(radio: Radio, picture: TouchPicture) -> list[Finding]:
 
 def _finding(role: str, reasons: list[str]) -> Finding:
     statement = "; ".join(reasons) if reasons else "nothing speaks against its readings"
+    word = "read first what speaks against it" if reasons else "nothing speaks against it"
     return Finding(
-        id=f"meter-trust:{role}", level=Level.CAUTION if reasons else Level.WITHIN, title=f"Meter '{role}'",
+        id=f"meter-trust:{role}", level=Level.CAUTION if reasons else Level.WITHIN, title=f"Meter '{role}': {word}",
         statement=f"Meter '{role}': {statement}.", limit_source="JCGM 100:2008 for the uncertainties; else own choice",
         advice="Settle these before much is built on its readings." if reasons else "",
     )  # fmt: skip

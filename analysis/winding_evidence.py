@@ -89,7 +89,7 @@ def _rise(winding: str, mine: list[Chunk], air: list[Chunk], card: RadioCard) ->
 def _settled(parts: list[Chunk]) -> Value | None:
     """What the meter settled on; a value that somebody typed is one that had settled."""
     value = of_one_meter(parts)
-    typed = [c for c in parts if (info := c.session.meter(c.meter)) is not None and info.isolation == "no-link"]
+    typed = [c for c in parts if (info := c.session.meter(c.meter)) is not None and info.profile == "typed"]
     return value if value is not None or not typed else single(typed[-1])
 
 

@@ -7,21 +7,23 @@ framers and decoders work as at the bench, so that an unchanged profile gives th
 from __future__ import annotations
 
 import re
-from typing import Any, Protocol
+import struct
+from typing import Protocol
 
 import msgspec
 
+from drivers.accuracy import Accuracies
 from drivers.decode.families import build
+from drivers.decode.modbus_registers import readings, spans
 from drivers.decode.tables import Modbus, Scpi
 from drivers.exchange import ERROR, LINE
 from drivers.faults import Faults
 from drivers.framing import Frame, Skipped
-from drivers.modbus import Registers
+from drivers.modbus import READ_INPUT, crc, request
 from drivers.port import WirePiece, wire_bytes
 from drivers.profile import Profile
 from drivers.reading import Coupling, Quantity, Reading
 from drivers.scpi import FUNCTIONS, table_for
-from drivers.units import parse
 
 _QUIET = 0.02  #: after so long a CR at the end of what came was a line's end, as at the bench [s]
 _FUNCTION_OF = {name: function for function, name in FUNCTIONS.items()}
@@ -51,7 +53,7 @@ def overheard(profile: Profile) -> Overheard:
     if isinstance(profile.decode, Scpi):
         return _Conversation(profile, profile.decode)
     if isinstance(profile.decode, Modbus):
-        return _Registers(profile.decode, parse(profile.poll.timeout, "s"))
+        return _Registers(profile, profile.decode)
     return _Frames(profile)
 
 
@@ -213,64 +215,39 @@ class _Conversation:
         return found
 
 
-class _Scripted:
-    """A port for `Registers` that gives what was recorded, when it was."""
-
-    replays = finished = False
-
-    def __init__(self) -> None:
-        self.stamp = 0.0
-        self.data = b""
-        self.may_ask = False
-
-    def now(self) -> float:
-        return self.stamp
-
-    def exhausted(self, _request: bytes) -> bool:
-        return False
-
-    def not_before(self, _request: bytes) -> float:
-        return 0.0 if self.may_ask else float("inf")
-
-    def read(self, _wait: float) -> bytes:
-        data, self.data = self.data, b""
-        return data
-
-    def write(self, _data: bytes) -> None:
-        self.may_ask = False
-
-
 class _Registers:
-    """A Modbus module: the program's own reader, asking when it asked then."""
+    """A Modbus module: what was asked says which registers a reply holds."""
 
-    def __init__(self, table: Modbus, timeout: float) -> None:
+    def __init__(self, profile: Profile, table: Modbus) -> None:
         self.faults = Faults()
-        self._port = _Scripted()
-        self._table, self._timeout = table, timeout
-        self._begin()
+        self._table = table
+        self._fit = Accuracies.of(profile).fit
+        self._spans = {request(table.unit_id, start, count): (start, count) for start, count in spans(table)}
+        self._asked: tuple[int, int] | None = None
+        self._buffer = b""
 
-    def _begin(self) -> None:
-        port: Any = self._port  # it is the part of a port that the reader uses
-        self._talk = Registers(port, self._table, self.faults, timeout=self._timeout, interval=0.0)
-
-    def sent(self, elapsed: float, _data: bytes, /) -> list[Reading]:
-        self._port.stamp, self._port.may_ask = elapsed, True
-        for _ in range(2):  # the first one may only find that the last request was never answered
-            if self._port.may_ask:
-                self._talk.step(0.0)
-        self._port.may_ask = False
+    def sent(self, _elapsed: float, data: bytes, /) -> list[Reading]:
+        self._asked, self._buffer = self._spans.get(data), b""
         return []
 
     def came(self, elapsed: float, data: bytes, /) -> list[Reading]:
-        self._port.stamp, self._port.data = elapsed, data
-        self._talk.step(0.0)
-        found, self._talk.readings = self._talk.readings, []
-        return found
+        if self._asked is None:
+            return []
+        self._buffer += data
+        start, count = self._asked
+        head, size = bytes((self._table.unit_id, READ_INPUT, 2 * count)), 5 + 2 * count
+        at = self._buffer.find(head)
+        while at >= 0:
+            whole = self._buffer[at : at + size]
+            if len(whole) == size and crc(whole[:-2]) == whole[-2:]:
+                self._asked = None
+                words = struct.unpack(f">{count}H", whole[3:-2])
+                return readings(self._table, words, elapsed, start=start, fit=self._fit)
+            at = self._buffer.find(head, at + 1)
+        return []
 
     def cut(self) -> list[Reading]:
-        self._talk.end()
-        self.faults.flush()
-        self._begin()
+        self._asked, self._buffer = None, b""
         return []
 
 

@@ -39,7 +39,7 @@ def write_report(
         raise ReportCallError(f"{paper!r} is no paper.", remedy="Write a4 or letter.")
     if since and not re.fullmatch(r"\d{4}-\d{2}-\d{2}", since):
         raise ReportCallError(f"{since!r} is no date.", remedy="Write it as 2026-01-31.")
-    radio = load_radio(radio_folder)
+    radio = load_radio(radio_folder, times=False)
     return render(
         radio, assess(radio), radio_folder / "report", since=since, pdf=pdf, card=card, paper=paper, compare=compare
     )  # fmt: skip

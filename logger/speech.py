@@ -55,7 +55,7 @@ def command_for(text: str, *, which: Callable[[str], str | None] = shutil.which,
 def _by_library() -> Callable[[str], None] | None:
     """The speech library's way, where it is installed and finds a voice."""
     try:
-        import pyttsx3  # type: ignore[import-untyped] # it carries no types
+        import pyttsx3
 
         engine = pyttsx3.init()
     except Exception:  # it raises whatever its platform's driver raises

@@ -106,7 +106,7 @@ def _judged(folder: Path) -> Summary:
         described.append((str(told.get("start") or ""), path.name, str(told.get("stage") or ""), path))
     stage = max(described)[2] if described else ""
     paths = [path for _, _, its, path in described if its == stage]
-    return summarise(load_radio(folder, paths), sessions=len(described))
+    return summarise(load_radio(folder, paths, times=False), sessions=len(described))
 
 
 def _sessions(folder: Path) -> list[Path]:

@@ -19,6 +19,7 @@ import pytest
 from analysis.table import load_session
 from logger.keeping import State, check_session
 from logger.mending import mend
+from tests.eight_hours import played
 from tests.kill import killed
 from tests.recording import PtyMeter, Recording
 from tests.sessions import write_card
@@ -204,6 +205,14 @@ def test_a_session_that_lacks_rows_is_not_closed_as_whole(small_disk: Path) -> N
 
     told = json.loads((session / "datapackage.json").read_text())
     assert "close" not in told and not check_session(session).ok
+
+
+def test_forty_minutes_of_a_night_are_all_there_and_memory_stays_flat(tmp_path: Path) -> None:
+    """The bench plays eight hours; memory may not grow with what was recorded, which has some 3 MB here."""
+    count, night = played(tmp_path, hours=2 / 3)
+
+    assert night.rows == count == 24_000 and night.whole, night.problems
+    assert night.late - night.early < 3e6
 
 
 def test_the_session_says_when_it_began_and_ended(tmp_path: Path, meter: PtyMeter) -> None:

@@ -71,8 +71,8 @@ def record(
     recorder = Recorder(writer, [meter], tags, clock=lambda: 0.0, wall=None, in_order=True)
     recorder.note("start", {"radio": radio.name}, elapsed=0.0)
     recorder.set_tags({"point": "chassis", "plug": "1", "switch": "on"}, elapsed=0.0)
-    recorder.start()
     events(recorder)
+    recorder.start()
     while recorder.running:
         pass
     recorder.finish()

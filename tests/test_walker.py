@@ -138,7 +138,7 @@ def test_it_begins_with_the_plug_out() -> None:
 def test_the_plug_goes_in_only_when_the_meter_shows_ac_volts_and_out_before_its_knob_is_turned() -> None:
     made = table()
     to_the_states(made)
-    seen = []
+    seen: list[str] = []
     while made.walker.view.phase is Phase.MOVE and len(seen) < 9:
         seen.append(made.move)
         if made.at_knob:
@@ -266,7 +266,8 @@ def test_a_step_that_may_not_be_skipped_says_so_and_one_that_may_says_what_is_mi
     made.key(Key.SKIP)
     assert made.said("cannot be skipped") and made.step == "minus"
     made.key(Key.BACK)
-    assert made.step == "plus" and made.walker.view.missing == ()
+    assert made.step == "plus"
+    assert not made.walker.view.missing
 
 
 def test_an_overload_that_settles_is_taken_as_one() -> None:

@@ -216,7 +216,7 @@ def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, A
         how = _reckoned(supply)
         if rating:
             share = rating / float(needed)
-            word = "Yes" if share >= 1 else "No"
+            word = _big_enough(finding, share)
             lines.append(f"{word}: {exactly(rating, 'VA')} fitted, {rounded(float(needed), 'VA')} needed{how}: "
                          f"{share:.2f} times what is needed.")  # fmt: skip
         else:
@@ -229,6 +229,13 @@ def _transformer(card: RadioCard, assessment: Assessment, supply: Mapping[str, A
     if finding is not None:
         lines.append(plain(finding.statement, SENTENCE))
     return tuple(lines) or ("Not established: its current was not measured.",)
+
+
+def _big_enough(finding: Finding | None, share: float) -> str:
+    """The short answer, which never says more than the finding does."""
+    if share < 1 or (finding is not None and finding.level in (Level.DANGER, Level.CAUTION)):
+        return "No"
+    return "Yes" if finding is not None and finding.level is Level.WITHIN else "Not settled"
 
 
 def _reckoned(supply: Mapping[str, Any]) -> str:

@@ -246,7 +246,7 @@ _ISOLATION = {
     "optical": "optical: light only, no wire between meter and computer",
     "isolated": "isolated by the maker's statement",
     "none": "NOT isolated: computer and circuit are one",
-    "no-link": "no data link: values were typed in",
+    "no-link": "no data link: typed in, or played from a record",
 }
 
 

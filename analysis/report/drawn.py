@@ -93,7 +93,7 @@ def _load_line(judged: Sequence[Session], supply: Mapping[str, Any]) -> LoadLine
         alt=f"Secondary volts fall from {rounded(off, 'V')} without load to {rounded(volts, 'V')} at the design "
             f"current of {rounded(amps, 'A')}.",
         caption=f"Line: {how}, at nominal mains. Square: working point at the design current. Circles: means of what "
-                f"was measured.{true}",
+                f"was measured, at the mains of the day.{true}",
     )  # fmt: skip
 
 
@@ -142,19 +142,26 @@ def _gain(card: RadioCard, supply: Mapping[str, Any]) -> GainPlot | None:
             marks.append((f"at {exactly(mains, 'V')} mains", min(_known(lows))))
     if loss is None or source is None or not marks:
         return None
-    marks = [mark for mark in marks if mark[1] > loss]
+    share = (
+        1.0 if card.board.topology in ("", "dual-half-wave") else 0.5
+    )  # a single rail: the output rests at half of it
+    least = loss / share
+    marks = [mark for mark in marks if mark[1] > least]
     if not marks:
         return None
     peak = source * math.sqrt(2)
-    words = "; ".join(f"{name} {20 * math.log10((volts - loss) / peak):.1f} dB" for name, volts in marks)
+    words = "; ".join(f"{name} {20 * math.log10((share * volts - loss) / peak):.1f} dB" for name, volts in marks)
+    swing = f"(rail at its lowest − {exactly(loss, 'V')})"
+    if share < 1:
+        swing = f"(half the rail at its lowest − {exactly(loss, 'V')})"
     gain = figure(card.board.gain, "dB")
     rails = [volts for _, volts in marks]
     return GainPlot(
         key="gain", title="Gain that does not clip, against the supply rail", loss=loss, source_peak=peak,
-        low=max(loss * 1.05, min(rails) * 0.7), high=max(rails) * 1.15, marks=tuple(marks), set_gain=gain,
+        share=share, low=max(least * 1.05, min(rails) * 0.7), high=max(rails) * 1.15, marks=tuple(marks), set_gain=gain,
         alt=f"Highest gain without clipping: {words}."
             + (f" The board is set to {gain:g} dB." if gain is not None else ""),
-        caption=f"(rail at its lowest − {exactly(loss, 'V')}) / source peak of {rounded(peak, 'V')}, sine wave.",
+        caption=f"{swing} / source peak of {rounded(peak, 'V')}, sine wave.",
     )  # fmt: skip
 
 

@@ -269,7 +269,7 @@ def _gain(figure: Figure, plot: GainPlot) -> None:
 
 
 def _decibels(plot: GainPlot, rail: float) -> float:
-    return 20 * math.log10((rail - plot.loss) / plot.source_peak)
+    return 20 * math.log10((plot.share * rail - plot.loss) / plot.source_peak)
 
 
 def _compare(figure: Figure, plot: ComparePlot) -> None:

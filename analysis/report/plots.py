@@ -117,6 +117,7 @@ class GainPlot(Plot):
     """The gain that still does not clip, against the rail."""
 
     loss: float  #: op-amp output against its rail [V]
+    share: float  #: of the rail, that the output can move from its rest: 1 with two rails, a half with one
     source_peak: float  #: [V]
     low: float  #: rail from .. to [V]
     high: float

@@ -76,11 +76,16 @@ def amount(value: float | None, expanded: float | None, unit: str | None) -> str
             return f"{value:.2f} V"
         places = max(0, 1 - math.floor(math.log10(expanded)))
         return f"{value:.{places}f} ± {expanded:.{places}f} V"
+    if unit == "1":  # a plain number, such as a gain, has neither prefix nor unit
+        places = max(0, 1 - math.floor(math.log10(expanded))) if expanded else 2
+        return f"{value:.{places}f} ± {expanded:.{places}f}" if expanded else f"{value:.{places}f}"
     return show_pm(value, expanded, unit or "")
 
 
 def exactly(value: float, unit: str) -> str:
     """A limit or a nominal value, without trailing zeros: 30 V, 0.5 mA."""
+    if unit == "1":
+        return f"{value:.3g}"
     text, _, name = show(value, unit).partition(" ")
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {name}"
 

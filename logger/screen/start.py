@@ -37,6 +37,7 @@ class Listed(Screen[None]):
 
     CSS = LIST_CSS
     BINDINGS: ClassVar[list[BindingType]] = BACK
+    AUTO_FOCUS = "OptionList"  # not the text above it, which can be scrolled
     HEAD = ""
     KEYS = "Up and Down, Enter chooses   Esc back"
 
