@@ -48,10 +48,10 @@ async def walk_by_keys(pilot: Pilot[None], screen: BenchScreen) -> None:
         by_itself = view is not None and view.move is not None and view.move.kind == "function"
         if view is not None and view.phase in (Phase.MOVE, Phase.CONFIRM) and not by_itself:
             pilot.app.simulate_key("enter")  # `press` waits for an idle processor, and the bench keeps it busy
-            await until(pilot, lambda: guide.view is not view or guide.ended.is_set())
+            await until(pilot, lambda before=view: guide.view is not before or guide.ended.is_set())  # type: ignore[misc]
         elif view is not None and view.hint.startswith("Not taken"):
             pilot.app.simulate_key("s")
-            await until(pilot, lambda: guide.view is not view)
+            await until(pilot, lambda before=view: guide.view is not before)  # type: ignore[misc]
         await pilot.pause(0.01)
 
 
