@@ -12,7 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from drivers.reading import Reading
-from logger.walker import Act, Key, Measure, Note, Say, SetTags, View, Walker
+from logger.acts import Act, Key, Measure, Note, Say, SetTags, View
+from logger.walker import Walker
 
 if TYPE_CHECKING:
     from logger.bench import Bench

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drivers.practice import FOLLOWED, PracticeBench
-from logger.walker import Phase, View
+from logger.acts import Phase, View
 
 _SOCKET = {"line": "mains-line", "neutral": "mains-neutral"}
 

@@ -12,10 +12,10 @@ from analysis.assessment import Assessment
 from analysis.table import load_radio
 from drivers.practice import PracticeBench, put_bench
 from drivers.practice_scenario import load as load_scenario
+from logger.acts import Key, Phase, View
 from logger.plan import load_plan
 from logger.radio import Benchbook
 from logger.sitting import Outcome, Sitting
-from logger.walker import Key, Phase, View
 from logger.walking import Guided, Walk, practice_meters, prepare
 
 #: A sitting that has not come through in this time hangs. [s]

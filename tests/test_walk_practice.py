@@ -13,7 +13,7 @@ import pytest
 from analysis.finding import Finding, Level
 from drivers.practice import truth
 from drivers.practice_scenario import shipped
-from logger.walker import Key, Phase, View
+from logger.acts import Key, Phase, View
 from logger.walking import FeedError, check_feed
 from tests.practice_user import Session, willing
 

@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 
 from analysis.card import BurdenBox, RadioCard
 from drivers.reading import Coupling, Quantity, Reading, Status
+from logger.acts import Act, Key, Measure, Note, Phase, Say, SetTags
 from logger.agenda import Agenda
 from logger.burdening import Burdening
 from logger.plan import load_plan, read_plan
-from logger.walker import Act, Key, Measure, Note, Phase, Say, SetTags, Walker
+from logger.walker import Walker
 
 TWO_RAILS = """
 schema = 1

@@ -19,11 +19,11 @@ from textual.widgets import Input, Static
 
 from drivers.reading import Reading
 from drivers.units import show
+from logger.acts import Key, Phase, Say, View
 from logger.alarm import Alarm
 from logger.bench import Bench, MeterState
 from logger.guide import Guide
 from logger.screen.figures import large, trace, value_and_unit
-from logger.walker import Key, Phase, Say, View
 
 if TYPE_CHECKING:
     from logger.sitting import Sitting
@@ -101,7 +101,7 @@ class BenchScreen(Screen[None]):
     #meters { height: auto; border-bottom: solid $foreground 40%; }
     .meter { width: 1fr; height: auto; padding: 0 1; }
     #ask { height: auto; max-height: 8; padding: 0 1; text-style: bold; margin-bottom: 1; }
-    #caution { height: auto; max-height: 3; padding: 0 1; color: $warning; }
+    #caution { height: auto; max-height: 3; padding: 0 1; color: $warning; text-style: bold; }
     #hint { height: 1; padding: 0 1; }
     #said { height: 1fr; min-height: 1; padding: 0 1; }
     #state { height: 2; padding: 0 1; border-top: none; }

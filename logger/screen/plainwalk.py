@@ -6,10 +6,10 @@ import threading
 from typing import TYPE_CHECKING, TextIO
 
 from drivers.reading import Reading
+from logger.acts import Key, Phase, Say, View
 from logger.alarm import Alarm
 from logger.bench import Happened
 from logger.screen.plain import shown
-from logger.walker import Key, Phase, Say, View
 
 if TYPE_CHECKING:
     from logger.sitting import Sitting
