@@ -112,7 +112,7 @@ class _Redecoding:
                 raise KeepError(f"Meter {role!r} has no bytes in this session.", f"{folder}.", f"Meters: {listed}.")
         self.ends = {name: scan(folder / f"{name}.csv") for name in ("readings", "events", "wire")}
         self.columns: tuple[str, ...] = ()
-        self.tags = _Timeline()
+        self.tags = {role: _Timeline() for role in self.meters}  # tags can be in force for one meter's rows alone
         self.offsets = _Timeline()
         self.takes: dict[int, _Take] = {}  #: by row of events.csv
         self.cuts: list[tuple[str, float]] = []
@@ -150,8 +150,10 @@ class _Redecoding:
                 self.cuts.append((meter, elapsed))
             elif kind == "tag":
                 names = (*TAGS, *self._extra())
-                self.tags.times.append(elapsed)
-                self.tags.values.append("".join("," + cell(detail.get(name, "")) for name in names))
+                cells = "".join("," + cell(detail.get(name, "")) for name in names)
+                for role, timeline in self.tags.items():
+                    timeline.times.append(elapsed)
+                    timeline.values.append(cells if meter in ("", role) else "," * len(names))
             elif kind == "take":
                 first, _, last = detail.get("rows", "").partition("-")
                 if first.isdecimal() and (last or first).isdecimal():
@@ -180,10 +182,10 @@ class _Redecoding:
             if role in self.before:
                 self.before[role] += 1
             cells = "".join("," + cell(uncell(text)) for text in row[12:])
-            if cells_of.get(role) != cells:
+            if cells_of.get(role) != cells and role in self.tags:
                 cells_of[role] = cells
-                self.tags.times.append(elapsed)
-                self.tags.values.append(cells)
+                self.tags[role].times.append(elapsed)
+                self.tags[role].values.append(cells)
             now = datetime.fromisoformat(row[0]).timestamp() - elapsed
             if abs(now - offset) > _DRIFT:
                 offset = now
@@ -192,7 +194,8 @@ class _Redecoding:
             for take, _end in spans.get(number, ()):
                 span = self.takes[take]
                 span.first, span.last = min(span.first, elapsed), max(span.last, elapsed)
-        self.tags.sort()
+        for timeline in self.tags.values():
+            timeline.sort()
         self.offsets.sort()
 
     # -- what is there now
@@ -209,7 +212,7 @@ class _Redecoding:
             if reading is not None:
                 self.counts[role] += 1
                 offset = float(self.offsets.at(elapsed, repr(start)))
-                line = writers[role].lines([reading], offset, self.tags.at(elapsed, none))[0].encode()
+                line = writers[role].lines([reading], offset, self.tags[role].at(elapsed, none))[0].encode()
             number += 1
             for take in self.takes.values():
                 if take.meter == role and take.first <= elapsed <= take.last:

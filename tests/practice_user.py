@@ -62,13 +62,14 @@ class Session:
     """One guided sitting by a scripted user."""
 
     def __init__(
-        self, folder: Path, scenario: str, *, plan: str = "chassis", radio: str = "learner-1", real: float = 0.0002
+        self, folder: Path, scenario: str, *, plan: str = "chassis", radio: str = "learner-1", real: float = 0.0002,
+        wire: bool = False,
     ) -> None:  # fmt: skip
         self.bench, clock = fresh_bench(scenario, real)
         self.book = Benchbook(folder)
         chosen = load_plan(plan)
         walk = Walk(radio=radio, plan=chosen, meters=practice_meters(scenario, chosen), practice=scenario, clock=clock,
-                    wire=False)  # fmt: skip
+                    wire=wire)  # fmt: skip
         self.radio = radio
         self.guided: Guided = prepare(self.book, walk)
         self.views: list[View] = []

@@ -5,15 +5,18 @@ What is expected is the scenario's truth, stated from its circuit by whoever wro
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from analysis.finding import Finding, Level
-from drivers.practice import truth
+from drivers.practice import meters_of, truth
 from drivers.practice_scenario import shipped
+from drivers.profile import load
 from logger.acts import Key, Phase, View
+from logger.redecoding import redecode
 from logger.walking import FeedError, check_feed
 from tests.practice_user import Session, willing
 
@@ -118,6 +121,20 @@ def test_the_supply_plan_takes_volts_and_amperes_at_every_load(tmp_path: Path) -
     rows = (session.guided.sitting.writer.folder / "readings.csv").read_text("utf-8").splitlines()[1:]
     volts_of_i = [row for row in rows if ",i,voltage," in row and ",secondary," in row]
     assert not volts_of_i, "rows of one meter never carry the tags of another's step"
+
+
+def test_decoded_again_the_rows_of_each_meter_keep_their_own_tags(tmp_path: Path) -> None:
+    session = Session(tmp_path, "transformer-230", plan="supply", wire=True)
+    session.run()
+    folder = session.guided.sitting.writer.folder
+
+    again = redecode(folder, {role: load(profile) for role, profile in meters_of("transformer-230").items()})
+
+    def tagged(place: Path) -> list[list[str]]:
+        rows = list(csv.reader((place / "readings.csv").read_text("utf-8").splitlines()))[1:]
+        return [[row[1], row[2], *row[12:]] for row in rows if row[12]]
+
+    assert tagged(again.folder) == tagged(folder) and len(tagged(folder)) > 50
 
 
 def test_the_wiring_plan_takes_three_repeats_in_alternation(tmp_path: Path) -> None:
