@@ -18,6 +18,10 @@ from drivers.units import UnitError, parse, parse_fraction
 ID = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
 #: Tolerance of a burden that the burden box does not list: half width as a fraction. Source: own choice, E24 parts.
 UNLISTED_TOLERANCE = 0.05
+#: A wider one is a slip of the pen.
+MOST_TOLERANCE = 0.5
+#: Mains frequencies that a card may name. [Hz]
+FREQUENCIES = (10.0, 1000.0)
 
 _T = TypeVar("_T")
 
@@ -176,6 +180,10 @@ def read_card(text: str, where: str) -> RadioCard:
         part = getattr(card, table) if table else card
         for key, unit in units.items():
             _check_quantity(getattr(part, key), unit, f"{where}, key {table + '.' if table else ''}{key}.")
+    if card.frequency and not FREQUENCIES[0] <= parse(card.frequency, "Hz") <= FREQUENCIES[1]:
+        raise CardError(
+            f"{card.frequency!r} is no mains frequency.", f"{where}, key frequency.", "Write 50 Hz or 60 Hz."
+        )
     if card.transformer.windings < 1:
         raise CardError("A transformer has one winding at least.", f"{where}, key transformer.windings.")
     return card
@@ -199,7 +207,8 @@ def read_burdens(text: str, where: str) -> BurdenBox:
         for key, unit in (("value", "Ohm"), ("power", "W"), ("voltage", "V")):
             _check_quantity(getattr(entry, key), unit, f"{where}, key burden.{key}.")
         try:
-            entry.tolerance_fraction  # noqa: B018 - reading it is the check
+            if entry.tolerance_fraction > MOST_TOLERANCE:
+                raise CardError(f"{entry.tolerance!r} is no tolerance.", f"{where}, key burden.tolerance.")
         except UnitError as exc:
             raise CardError(exc.what, f"{where}, key burden.tolerance.", exc.remedy) from exc
     return box

@@ -54,11 +54,13 @@ class TouchPicture:
     setting: Setting
     proofs: Mapping[tuple[str, str], Proof]
     frequency_assumed: bool
+    points: tuple[str, ...] = ()  #: those of the card
 
     @property
     def fully_measured(self) -> bool:
         """Whether every point has all its states."""
-        return bool(self.matrices) and not any(matrix.missing_states for matrix in self.matrices)
+        listed = [matrix for matrix in self.matrices if matrix.point in self.points]
+        return bool(listed) and not any(matrix.missing_states for matrix in listed)
 
     def of(self, point: str) -> Matrix | None:
         """The matrix of one point."""
@@ -123,13 +125,14 @@ def survey(radio: Radio) -> TouchPicture:
         burdens=radio.burdens, proved={key: proof.proved for key, proof in proofs.items()}, factors=factors,
     )  # fmt: skip
     touched = [c for several in found.values() for c in several if is_touched(c.key.point)]
-    states = _touch_states(pooled(touched), _trips(sessions))
+    states = _touch_states(pooled(touched, setting.worse), _trips(sessions))
     points = dict.fromkeys((*radio.card.points, *sorted({state.point for state in states})))
     matrices = [_matrix(point, [s for s in states if s.point == point], radio.card, setting) for point in points]
     tied = read_pins(radio).tied
     matrices = [_contradicted(matrix, tied) if matrix.point == "chassis" else matrix for matrix in matrices]
     return TouchPicture(
-        matrices=tuple(matrices), setting=setting, proofs=proofs, frequency_assumed=frequency is None
+        matrices=tuple(matrices), setting=setting, proofs=proofs, frequency_assumed=frequency is None,
+        points=radio.card.points,
     )  # fmt: skip
 
 
@@ -190,6 +193,8 @@ def _touch_states(values: Mapping[Key, Value], trips: Sequence[Event]) -> list[T
         states[place] = state
     for event in trips:
         detail = event.detail
+        if not is_touched(detail.get("point", "")):
+            continue  # it says of no touchable point that it tripped
         place = (detail.get("point", ""), detail.get("plug", ""), detail.get("switch", ""), "ac")
         state = states.get(place) or TouchState(point=place[0], plug=place[1], switch=place[2], coupling="ac")
         states[place] = replace(state, trip=True)
@@ -226,12 +231,18 @@ def _together(verdicts: list[Verdict], setting: Setting) -> list[Verdict]:
     for verdict in verdicts:
         partner = next((v for v in verdicts if _pair(v, verdict)), None)
         if verdict.level is Level.WITHIN and partner is not None and partner.level is Level.WITHIN:
-            share = sum(((v.volts or 0.0) + v.expanded) / setting.voltage_limit(v.state.coupling).value
-                        for v in (verdict, partner) if v.reason == "voltage")  # fmt: skip
+            share = sum(_share_of_limit(v, setting) for v in (verdict, partner))
             if verdict.reason == partner.reason == "voltage" and share >= 1:
                 verdict = replace(verdict, level=Level.CAUTION, reason="together")
         result.append(verdict)
     return result
+
+
+def _share_of_limit(verdict: Verdict, setting: Setting) -> float:
+    """A voltage at the highest mains as a part of its limit; a limit that was raised counts as it was before."""
+    limit = setting.voltage_limit(verdict.state.coupling)
+    factor = max((setting.factors.get(value.session, 1.0) for value in verdict.state.values), default=1.0)
+    return ((verdict.volts or 0.0) + verdict.expanded) * factor / min(limit.value, limit.default)
 
 
 def _pair(a: Verdict, b: Verdict) -> bool:

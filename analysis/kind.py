@@ -20,6 +20,8 @@ from analysis.touch_words import CAUTION
 from analysis.touchable import TouchState, Verdict
 from drivers.units import show
 
+#: Below this it can be a heater chain or a winding, with the chassis tied to the other pin. [Ω] Source: trade figures.
+HEATERS = 10e3
 #: A resistance below this through a network joins pin and chassis for DC. Source: own choice; networks that isolate a
 #: chassis use 150 kΩ to 470 kΩ beside their capacitor.
 NETWORK = 1.2e6
@@ -201,6 +203,10 @@ def _earthed(pins: Pins, picture: TouchPicture) -> Kind | None:
 
 
 def _through_network(ohms: float, card: RadioCard) -> Kind:
+    if ohms < HEATERS:
+        said = f"A pin reads {show(ohms, 'Ohm')} to the chassis with the plug out, as through heaters or a winding."
+        lacking = ("the other pin to the chassis, switch on and off",)
+        return Kind(word="not-established", reasons=(said,), runner_up="tied", missing=lacking)
     reason = (
         f"A pin reads {show(ohms, 'Ohm')} to the chassis with the plug out: a resistor, or a leaking capacitor, joins"
         " them."
@@ -260,10 +266,26 @@ def _against_isolated(matrix: Matrix, picture: TouchPicture, wanted: tuple[str, 
     if dangerous:
         reason = f"But {', '.join(dangerous)} can give more than the limiting current."
         found.append(Kind(word="not-established", reasons=(reason,), runner_up="line-capacitor", missing=wanted))
+    bare = _higher_without_burden(matrix)
+    if bare:
+        reason = f"But it read higher, and without a burden reading, at {bare}."
+        lacking = (f"a burden reading at {bare}", *wanted)
+        found.append(Kind(word="not-established", reasons=(reason,), runner_up="tied", missing=lacking))
     if matrix.missing_states:
         lacking = (*matrix.missing_states, *wanted)
         found.append(Kind(word="not-established", reasons=(), runner_up="isolated", missing=lacking))
     return found
+
+
+def _higher_without_burden(matrix: Matrix) -> str:
+    """A state above the limit that nobody burdened and that read higher than any that somebody did."""
+    burdened = max((v.volts or 0.0 for v in matrix.verdicts if v.state.loaded), default=0.0)
+    for verdict in matrix.verdicts:
+        bare = verdict.state.alone is not None and not verdict.state.loaded
+        beyond = verdict.volts is None or verdict.volts > 1.2 * burdened
+        if bare and beyond and verdict.reason in ("no-burden", "overload", "range"):
+            return verdict.state.name
+    return ""
 
 
 def _gives_current(verdict: Verdict) -> bool:

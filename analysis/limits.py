@@ -69,13 +69,18 @@ def touch_limits(*, strict: bool = False, own: Mapping[str, float] | None = None
 def _limit(kind: str, *, strict: bool, own: float | None) -> Limit:
     row = _table()[kind]
     default = float(row["strict"] if strict else row["limit"])
+    usual = float(row["limit"])
+    if own is not None and own <= usual:  # a single limit of the card's wins over `strict`, and is not raised by it
+        default = max(default, own)
     source = str(row["strict_source"] if strict else row["source"])
-    changed = own is not None and own != default
+    changed = own is not None and own != float(row["strict"] if strict else row["limit"])
     return Limit(
         value=default if own is None else own,
         default=default,
         upper=float(row.get("strict_upper", row["upper"]) if strict else row["upper"]),
-        source=f"the radio's card (in place of {source})" if changed else source,
+        source=f"{'raised' if own is not None and own > default else 'set'} by the radio's card, in place of {source}"
+        if changed
+        else source,
         upper_source=str(row["strict_source"] if strict and "strict_upper" in row else row["upper_source"]),
         changed=changed,
     )

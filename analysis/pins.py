@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis.finding import Evidence
-from analysis.states import chunks, pooled
+from analysis.states import chunks, lowest
 from analysis.table import Radio
 
 #: A pin that reads less than this to the chassis is tied to it: wire and contacts, where a cold heater chain or a
@@ -44,9 +44,12 @@ def read_pins(radio: Radio) -> Pins:
     found = [c for s in radio.judged for c in chunks(s, by=("switch",), where=lambda point: point in PINS)]
     ohms: dict[tuple[str, str], float] = {}
     evidence = []
-    for key, value in pooled(found).items():
-        if key.quantity in ("resistance", "continuity"):
-            pin = key.point.removeprefix("pin-").removesuffix("-to-chassis").removesuffix("-pin")
-            ohms[pin, key.switch] = math.inf if value.value is None else value.magnitude
-            evidence.append(value.evidence)
+    for chunk in found:
+        least = lowest(chunk) if chunk.key.quantity in ("resistance", "continuity") else None
+        if least is not None:
+            pin = chunk.key.point.removeprefix("pin-").removesuffix("-to-chassis").removesuffix("-pin")
+            place = (pin, chunk.key.switch)
+            ohms[place] = min(least, ohms.get(place, math.inf))
+            rows = (int(chunk.rows[0]), int(chunk.rows[-1]))
+            evidence.append(Evidence(session=chunk.session.name, rows=tuple(dict.fromkeys(rows))))
     return Pins(ohms, tuple(evidence))

@@ -6,7 +6,7 @@ beside a high one by the same meter in the same session.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from analysis.card import RadioCard, figure
@@ -43,7 +43,7 @@ def _fed_elsewhere(fed_from: str) -> str:
     return f"the radio was fed from {source}: readings to earth then say nothing about the socket at home"
 
 
-def prove(values: Iterable[Value], *, card: RadioCard, fed_from: str, line_at_end: float | None = None) -> Proof:
+def prove(values: Sequence[Value], *, card: RadioCard, fed_from: str, line_at_end: float | None = None) -> Proof:
     """Whether the chain of one session and meter is proved.
 
     Args:
@@ -58,7 +58,8 @@ def prove(values: Iterable[Value], *, card: RadioCard, fed_from: str, line_at_en
         return Proof(proved=False, how=_fed_elsewhere(fed_from))
     if nominal is None:
         return Proof(proved=False, how="the card names no mains voltage to prove the measuring chain by")
-    neutral = [v for v in values if v.key.point == "mains-neutral" and v.magnitude > NEUTRAL * nominal]
+    told = [v for v in values if v.key.point == "mains-neutral" and v.key.quantity == "voltage"]
+    neutral = [v for v in told if v.overload or v.magnitude > NEUTRAL * nominal]
     if neutral:
         shown = "an overload" if neutral[0].value is None else show(neutral[0].magnitude, "V", neutral[0].resolution)
         return Proof(

@@ -10,15 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from typing import Any
 
 import numpy as np
 
-from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, FloatArray, IntArray, coded
+from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, UNITS_OF, FloatArray, IntArray, coded
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
-from analysis.table import MeterInfo, Session, Take
+from analysis.table import MeterInfo, Session, Take, epoch
 from analysis.uncertainty import combined, of_mean
 from drivers.units import UnitError, parse
 
@@ -49,9 +48,10 @@ class Key:
         if not self.burden or self.burden.strip().lower() == "none":
             return None
         try:
-            return parse(self.burden, "Ohm")
+            ohms = parse(self.burden, "Ohm")
         except UnitError:
             return math.nan
+        return ohms if 1.0 <= ohms <= 1e12 else math.nan  # nobody has another one at hand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,14 +111,6 @@ class Chunk:
     memo: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)  #: answers that rest on rows alone
 
 
-def epoch(start: str) -> float:
-    """Seconds since 1970 of an RFC 3339 time; 0 where it is none."""
-    try:
-        return datetime.fromisoformat(start).timestamp()
-    except ValueError:
-        return 0.0
-
-
 _COUPLED = ("voltage", "current")
 
 
@@ -165,17 +157,19 @@ def _with_takes(found: list[Chunk], session: Session) -> list[Chunk]:
     """Give each chunk the last take whose rows are its own."""
     taken: dict[int, Take] = {}
     for take in session.takes:
-        for index, chunk in enumerate(found):
-            if chunk.meter == take.meter and _fits(take, chunk.key):
-                inside = chunk.rows[(chunk.rows >= take.first) & (chunk.rows <= take.last)]
-                if len(inside):
-                    taken[index] = take
-                    break
+        last = {
+            int(inside[-1]): index for index, chunk in enumerate(found)
+            if chunk.meter == take.meter and _fits(take, chunk.key)
+            and len(inside := chunk.rows[(chunk.rows >= take.first) & (chunk.rows <= take.last)])
+        }  # fmt: skip
+        if last:  # rows that reach over a change of tags: it was taken at their end
+            taken[last[max(last)]] = take
     return [replace(chunk, take=taken.get(index)) for index, chunk in enumerate(found)]
 
 
 def _fits(take: Take, key: Key) -> bool:
-    return take.quantity == key.quantity and _fold_coupling(take.quantity, take.coupling) == key.coupling
+    known_unit = not take.unit or take.unit == UNITS_OF.get(take.quantity)
+    return known_unit and take.quantity == key.quantity and _fold_coupling(take.quantity, take.coupling) == key.coupling
 
 
 def settle(chunk: Chunk) -> Value | None:
@@ -189,9 +183,17 @@ def settle(chunk: Chunk) -> Value | None:
         inside = (chunk.rows >= chunk.take.first) & (chunk.rows <= chunk.take.last)
         picked = np.flatnonzero(inside & chunk.ok)
         if len(picked):
-            return _value(chunk, picked, chunk.take.value, chunk.take)
+            return _value(chunk, picked, _supported(chunk, picked, chunk.take.value), chunk.take)
     picked = _plateau(chunk)
     return _value(chunk, picked, float(np.mean(chunk.value[picked])), None) if len(picked) else None
+
+
+def _supported(chunk: Chunk, picked: IntArray, taken: float) -> float:
+    """A take's value, as far as its own rows bear it out: one that lies below all of them is theirs, not its own."""
+    sizes = np.abs(chunk.value[picked])
+    count = float(np.nan_to_num(chunk.resolution[picked], nan=0.0).max())
+    least = float(sizes.min())
+    return taken if abs(taken) >= least - float(_band(least, count)) else float(np.mean(chunk.value[picked]))
 
 
 def _overload(chunk: Chunk, at: int) -> Value:
@@ -258,11 +260,15 @@ def _line_u(meter: MeterInfo | None, chunk: Chunk, picked: IntArray, value: floa
     ]  # fmt: skip
     if not lines:
         return None
-    line = max(lines, key=lambda line: (line.range is not None, bool(line.coupling)))
-    step = count if count is not None else line.resolution
-    if step is None and line.digits:
-        return None
-    return rectangular(line.of_reading * abs(value) + line.digits * (step or 0.0))
+    best = max((line.range is not None, bool(line.coupling)) for line in lines)
+    widths = []
+    for line in lines:
+        step = count if count is not None else line.resolution
+        if (line.range is not None, bool(line.coupling)) == best:
+            if step is None and line.digits:
+                return None
+            widths.append(line.of_reading * abs(value) + line.digits * (step or 0.0))
+    return rectangular(max(widths))  # AC and AC+DC rows are one state, so the wider of their lines counts
 
 
 def _plateau(chunk: Chunk) -> IntArray:
@@ -343,8 +349,15 @@ def _reach(value: FloatArray, turn: IntArray, core: FloatArray, count: float, ha
     return len(fits) if fits.all() else int(np.argmin(fits))
 
 
-def pooled(found: Iterable[Chunk]) -> dict[Key, Value]:
+def _worse(value: Value) -> float:
+    """How bad a value is beside another meter's; an overload is beyond any."""
+    return math.inf if value.overload else value.magnitude + value.expanded
+
+
+def pooled(found: Iterable[Chunk], worse: Callable[[Value], float] = _worse) -> dict[Key, Value]:
     """The value of each state over sessions and meters.
+
+    Args: worse: by what several meters of one state are ranked; the highest counts.
 
     Of one meter (by its role) the last row decides whether it is an overload, then the last take, then the highest
     plateau; of several meters the worst counts. `later` is the highest magnitude read after it by any of them.
@@ -357,7 +370,7 @@ def pooled(found: Iterable[Chunk]) -> dict[Key, Value]:
     for key, meters in states.items():
         values = [value for parts in meters.values() if (value := of_one_meter(parts)) is not None]
         if values:
-            chosen = max(values, key=lambda value: value.magnitude + value.expanded)
+            chosen = max(values, key=worse)
             parts = [part for several in meters.values() for part in several]
             result[key] = replace(chosen, key=key, later=_later(parts, chosen.ended))
     return result
@@ -397,6 +410,17 @@ def _later(parts: list[Chunk], ended: float) -> float:
         if (part.ok & after).any():
             highest = max(highest, float(np.abs(part.value[part.ok & after]).max()))
     return highest
+
+
+def lowest(chunk: Chunk) -> float | None:
+    """A chunk's last take, else its lowest settled rows, else infinite for an overload: of ohms the least is worst."""
+    if chunk.take is not None and chunk.take.value is not None:
+        return abs(chunk.take.value)
+    _, value, _ = _good(chunk)
+    inside, _ = _settled_windows(chunk)
+    if inside.any():
+        return min(float(np.abs(value[at : at + PLATEAU]).mean()) for at in np.flatnonzero(inside))
+    return math.inf if chunk.overload.any() else None
 
 
 def settled(found: Iterable[Chunk]) -> list[Value]:

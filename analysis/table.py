@@ -7,11 +7,13 @@ text, `time` with its zone. Rows keep their number in readings.csv (first data r
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
@@ -115,7 +117,7 @@ class MeterInfo:
 
     def input_for(self, quantity: str, coupling: str) -> MeterInput | None:
         """The input entry of that quantity and coupling, else one that names no coupling."""
-        for wanted in (coupling, ""):
+        for wanted in (coupling, "acdc" if coupling == "ac" else coupling, ""):
             for entry in self.inputs:
                 if entry.quantity == quantity and entry.coupling == wanted:
                     return entry
@@ -225,10 +227,14 @@ def read_readings(data: bytes, where: str, *, times: bool = True) -> tuple[pd.Da
     Raises: TableError: a column is missing or a number is none; the message names the file.
     """
     remarks = []
+    data = data.removeprefix(b"\xef\xbb\xbf")
     end = data.rfind(b"\n") + 1
     if end < len(data):
         remarks.append("the last row is torn and was left out")
         data = data[:end]
+    if not data:
+        remarks.append("readings.csv holds nothing")
+        data = (",".join(COLUMNS) + "\n").encode()
     header = next(csv.reader(io.StringIO(data[: data.find(b"\n") + 1].decode("utf-8", "replace"))), [])
     lacking = [name for name in COLUMNS if name not in header]
     if lacking:
@@ -280,7 +286,7 @@ def _takes(events: list[Event]) -> tuple[Take, ...]:
             continue
         superseded = event.detail.get("supersedes", "")
         for part in superseded.replace(",", " ").split():
-            takes.pop(int(part) if part.isdigit() else -1, None)
+            takes.pop(int(part) if part.isdecimal() else -1, None)
         take = _take(event)
         if take is not None:
             takes[take.id] = take
@@ -290,7 +296,7 @@ def _takes(events: list[Event]) -> tuple[Take, ...]:
 def _take(event: Event) -> Take | None:
     detail = event.detail
     first, _, last = detail.get("rows", "").partition("-")
-    if not (detail.get("id", "").isdigit() and first.isdigit() and (last or first).isdigit()):
+    if not (detail.get("id", "").isdecimal() and first.isdecimal() and (last or first).isdecimal()):
         return None
     return Take(
         id=int(detail["id"]), meter=event.meter, quantity=detail.get("quantity", ""),
@@ -303,14 +309,15 @@ def _take(event: Event) -> Take | None:
 def _meter(entry: Mapping[str, Any]) -> MeterInfo:
     inputs = tuple(
         MeterInput(quantity=str(i.get("quantity", "")), coupling=str(i.get("coupling") or ""),
-                   resistance=_json_number(i.get("resistance_ohm")), capacitance=_json_number(i.get("capacitance_F")))
-        for i in entry.get("inputs") or [] if isinstance(i, dict)
+                   resistance=_within(i.get("resistance_ohm"), 1.0, 1e13),
+                   capacitance=_within(i.get("capacitance_F"), 0.0, 1e-3))
+        for i in _listed(entry.get("inputs"))
     )  # fmt: skip
     lines = tuple(
         AccuracyLine(quantity=str(a.get("quantity", "")), coupling=str(a.get("coupling") or ""),
                      range=_json_number(a.get("range")), of_reading=_json_number(a.get("of_reading")) or 0.0,
                      digits=_json_number(a.get("digits")) or 0.0, resolution=_json_number(a.get("resolution")))
-        for a in entry.get("accuracy") or [] if isinstance(a, dict)
+        for a in _listed(entry.get("accuracy"))
     )  # fmt: skip
     words = {name: str(entry.get(name) or "") for name in METER_WORDS}
     days = entry.get("calibration_interval_days")
@@ -318,6 +325,38 @@ def _meter(entry: Mapping[str, Any]) -> MeterInfo:
         inputs=inputs, accuracy=lines, calibration_interval_days=days if isinstance(days, int) else 365,
         burden_voltage=_json_number(entry.get("burden_voltage_V")), **words,
     )  # fmt: skip
+
+
+def _listed(value: object) -> list[dict[str, Any]]:
+    """The objects of what should be a list of them."""
+    return [entry for entry in value if isinstance(entry, dict)] if isinstance(value, list) else []
+
+
+def _within(value: object, low: float, high: float) -> float | None:
+    """A number that can be what it says it is; None for any other."""
+    number = _json_number(value)
+    return number if number is not None and low <= number <= high else None
+
+
+def _other_hash(path: Path, listed: str) -> bool:
+    return listed.startswith("sha256:") and hashlib.sha256(_read_bytes(path)).hexdigest() != listed[7:]
+
+
+def _altered(folder: Path, files: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What a closed session's files are not any more: gone, or other bytes than its descriptor lists."""
+    found = []
+    for entry in files:
+        name = str(entry.get("path") or "")
+        path = folder / name
+        if not name or Path(name).name != name:
+            continue
+        if not path.is_file():
+            found.append(f"{name} is listed but gone")
+        elif isinstance(entry.get("bytes"), int) and path.stat().st_size != entry["bytes"]:
+            found.append(f"{name} has another size than its descriptor lists")
+        elif name != "wire.csv" and _other_hash(path, str(entry.get("hash", ""))):
+            found.append(f"{name} is not what its descriptor's SHA-256 says: it was altered after the close")
+    return found
 
 
 def _json_number(value: object) -> float | None:
@@ -340,7 +379,10 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     path = folder / "readings.csv"
     readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
     events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []
-    meters = [_meter(entry) for entry in descriptor.get("meters") or [] if isinstance(entry, dict)]
+    meters = [_meter(entry) for entry in _listed(descriptor.get("meters"))]
+    files = tuple(_listed(descriptor.get("resources")))
+    if descriptor.get("close"):
+        remarks += _altered(folder, files)
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
     statements = descriptor.get("statements")
     replaces = replaced_by(folder.name, descriptor)
@@ -350,7 +392,7 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
         name=folder.name, close=str(descriptor["close"]) if descriptor.get("close") else None,
         statements=statements if isinstance(statements, dict) else {}, meters={meter.role: meter for meter in meters},
         readings=readings, events=tuple(events), takes=_takes(events), remarks=tuple(remarks), replaces=replaces,
-        files=tuple(entry for entry in descriptor.get("resources") or [] if isinstance(entry, dict)), **words,
+        files=files, **words,
     )  # fmt: skip
 
 
@@ -364,6 +406,14 @@ def replaced_by(name: str, descriptor: Mapping[str, Any]) -> str:
         if isinstance(made, dict) and made.get("from") and name.startswith(f"{made['from']}-"):
             return str(made["from"])
     return ""
+
+
+def epoch(start: str) -> float:
+    """Seconds since 1970 of an RFC 3339 time; 0 where it is none."""
+    try:
+        return datetime.fromisoformat(start).timestamp()
+    except (ValueError, OverflowError):
+        return 0.0
 
 
 def is_session(folder: Path) -> bool:
@@ -396,9 +446,8 @@ def _read_text(path: Path) -> str:
 def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool = True) -> Radio:
     """A radio's card, its sessions (all of them, or those given) and the burden box beside it; `times` as above."""
     paths = session_folders(folder) if sessions is None else sessions
-    loaded = sorted(
-        (load_session(path, times=times) for path in paths), key=lambda session: (session.start, session.name)
-    )
+    loaded = [load_session(path, times=times) for path in paths]
+    loaded.sort(key=lambda session: (epoch(session.start), session.name))
     if sessions is None:
         replaced = {session.replaces for session in loaded}
         loaded = [session for session in loaded if session.name not in replaced]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from analysis.finding import Finding, Level, worst
+from analysis.finding import ORDER, Finding, Level, worst
 from analysis.touchable import Verdict
 from drivers.units import show
 
@@ -23,7 +23,7 @@ def current_finding(matrix: Matrix, picture: TouchPicture) -> Finding:
     ]  # fmt: skip
     if level is Level.WITHIN and (bare or matrix.missing_states):
         level = Level.UNDECIDED
-    top = max(judged, key=lambda v: (_rank_current(v), v.state.name))
+    top = max(judged, key=lambda v: (-ORDER.index(_current_level(v, picture)), _rank_current(v), v.state.name))
     bounds, limit = top.bounds, picture.setting.current_limit(top.state.coupling)
     missing = [f"a burden reading at {name}" for name in bare] + list(matrix.missing_states)
     return Finding(
@@ -48,7 +48,8 @@ def _rank_current(verdict: Verdict) -> float:
 
 def _current_level(verdict: Verdict, picture: TouchPicture) -> Level:
     """By the current alone: the same limits, and `undecided` where the readings do not carry it."""
-    if verdict.state.trip:
+    overloaded = any(value.overload for value in verdict.state.loaded.values())
+    if verdict.state.trip or overloaded or (verdict.reason == "overload" and verdict.level is Level.DANGER):
         return Level.DANGER
     if verdict.bounds is None:
         return Level.UNDECIDED if verdict.level is Level.WITHIN else verdict.level

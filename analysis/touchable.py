@@ -42,6 +42,14 @@ class Setting:
         place = (value.session, value.meter, value.key.coupling)
         return self.inputs.get(place) or self.inputs.get((place[0], place[1].rpartition(".")[0], place[2]))
 
+    def worse(self, value: Value) -> float:
+        """How bad one meter's value is beside another's: raised for its loading and scaled, an overload beyond any."""
+        if value.overload:
+            return math.inf
+        coupling = value.key.coupling
+        guard = _relative_guard(value, self, self.voltage_limit(coupling), self.current_limit(coupling))
+        return (value.magnitude + value.expanded) * (1 + guard) * self.factors.get(value.session, 1.0)
+
     def is_proved(self, value: Value) -> bool:
         """Whether the chain of the session and meter that read a value is proved."""
         return self.proved.get((value.session, value.meter), False)
@@ -148,14 +156,16 @@ def _bounds(state: TouchState, setting: Setting, values: list[tuple[float | None
 def judge_state(state: TouchState, setting: Setting) -> Verdict:
     """The level of one state, by the limits in force; scaled to the highest mains it can only become `caution`."""
     verdict = _plain(state, setting, factor=1.0)
+    if verdict.level is Level.WITHIN and _any_raised(setting.limits):
+        by_default = judge_state(state, replace(setting, limits=_lowered(setting.limits)))
+        return replace(
+            verdict, level=by_default.level, later=by_default.later, reason=by_default.reason,
+            scaled_only=by_default.scaled_only, raised_only=by_default.decided is not Level.WITHIN,
+        )  # fmt: skip
     if verdict.level is Level.WITHIN:
         factor = max((setting.factors.get(value.session, 1.0) for value in state.values), default=1.0)
         if factor > 1 and _plain(state, setting, factor=factor).level in (Level.CAUTION, Level.DANGER):
             verdict = replace(verdict, level=Level.CAUTION, scaled_only=True)
-    if verdict.level is Level.WITHIN and _any_raised(setting.limits):
-        by_default = judge_state(state, replace(setting, limits=_lowered(setting.limits)))
-        if by_default.level is not Level.WITHIN:
-            verdict = replace(verdict, level=by_default.level, raised_only=True)
     return verdict
 
 

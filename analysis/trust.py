@@ -135,8 +135,6 @@ def record_finding(radio: Radio) -> Finding:
                             ("disk", "refusals of the disk"), ("resync", "undecodable stretches")):  # fmt: skip
             if kinds[kind]:
                 reasons.append(f"{name}: {kinds[kind]} {words}")
-        if "wire" not in {str(entry.get("name")) for entry in session.files}:
-            reasons.append(f"{name}: the bytes from the meters were not kept")
     statement = "; ".join(reasons) if reasons else "every session is closed, whole and kept with its bytes"
     return Finding(
         id="record", level=Level.CAUTION if reasons else Level.WITHIN, title="The record",
