@@ -158,7 +158,7 @@ def read_toml(text: str, kind: type[_T], where: str) -> _T:
     """TOML text as a checked object. Raises: CardError: with the file and the key."""
     try:
         return msgspec.convert(tomllib.loads(text), kind)
-    except tomllib.TOMLDecodeError as exc:
+    except (tomllib.TOMLDecodeError, RecursionError) as exc:
         raise CardError(f"Not valid TOML: {exc}.", f"{where}.") from exc
     except msgspec.ValidationError as exc:
         what, _, key = str(exc).partition(" - at ")

@@ -130,6 +130,8 @@ def survey(radio: Radio) -> TouchPicture:
     matrices = [_matrix(point, [s for s in states if s.point == point], radio.card, setting) for point in points]
     tied = read_pins(radio).tied
     matrices = [_contradicted(matrix, tied) if matrix.point == "chassis" else matrix for matrix in matrices]
+    if radio.unread:
+        matrices = [_beside_unread(matrix, radio.unread) for matrix in matrices]
     return TouchPicture(
         matrices=tuple(matrices), setting=setting, proofs=proofs, frequency_assumed=frequency is None,
         points=radio.card.points,
@@ -138,6 +140,14 @@ def survey(radio: Radio) -> TouchPicture:
 
 def _is_ac_volts(key: Key) -> bool:
     return key.quantity == "voltage" and key.coupling == "ac"
+
+
+def _beside_unread(matrix: Matrix, unread: Sequence[str]) -> Matrix:
+    """What a session that cannot be read would say is not known: low readings of the others do not settle it."""
+    if matrix.level is not Level.WITHIN:
+        return matrix
+    said = f"A session of this radio cannot be read ({'; '.join(unread)}); what it holds is not known."
+    return replace(matrix, level=Level.UNDECIDED, contradiction=said, missing=(*matrix.missing, "the unread session"))
 
 
 def _contradicted(matrix: Matrix, tied_pin: str | None) -> Matrix:

@@ -67,10 +67,11 @@ class Coded:
         if (np.abs(bound) > MOST_ELECTRIC).any():
             far = electric[codes["quantity"]] & (np.abs(bound) > MOST_ELECTRIC)
             self._numbers["value"] = np.where(far, np.copysign(MOST_ELECTRIC, bound), bound)
-        self._ok = _is(codes["status"], names["status"], "ok") & np.isfinite(self._numbers["value"])
+        self._ok = _is(codes["status"], names["status"], "ok") & np.isfinite(frame["value"].to_numpy(dtype=np.float64))
         # A number in another unit than the quantity's own is no value: a thousandth must not pass for the whole.
         self._ok &= _own_unit(names)[codes["quantity"], codes["unit"]]
-        self._overload = _is(codes["status"], names["status"], "overload")
+        endless = _is(codes["status"], names["status"], "ok") & np.isinf(frame["value"].to_numpy(dtype=np.float64))
+        self._overload = _is(codes["status"], names["status"], "overload") | endless
         kinds = len(names["quantity"])
         series = codes["meter"].astype(np.int64) * kinds + codes["quantity"]
         self._turn = _turns(series, len(names["meter"]) * kinds)

@@ -79,7 +79,7 @@ class Comparison:
     reason: str  #: one sentence
 
     def to_json(self) -> dict[str, Any]:
-        """The shape of the design page."""
+        """The shape that leaves the program."""
         return {
             "point": self.point, "quantity": self.quantity, "a": self.a.to_json(self.unit),
             "b": self.b.to_json(self.unit), "difference_dB": self.difference,

@@ -59,7 +59,7 @@ class StateOutcome:
     overload: bool = False
 
     def to_json(self) -> dict[str, Any]:
-        """The shape of the design page."""
+        """The shape that leaves the program."""
         return {
             "plug": self.plug, "switch": self.switch, "coupling": self.coupling, "burden_ohm": self.burden,
             "value": self.value, "expanded_uncertainty": self.expanded_uncertainty,
@@ -88,11 +88,11 @@ class Finding:
     extra: dict[str, Any] = field(default_factory=dict)  #: further JSON keys of this kind, such as `kind` and `pin`
 
     def to_json(self) -> dict[str, Any]:
-        """The shape of the design page; `extra` keys stand beside the others."""
+        """The shape that leaves the program; `extra` keys stand beside the others."""
         return {
             "id": self.id, "level": str(self.level), "title": self.title, "statement": self.statement,
             "value": self.value, "expanded_uncertainty": self.expanded_uncertainty, "unit": self.unit,
-            "limit": self.limit, "limit_source": self.limit_source,
+            "limit": self.limit, "limit_source": self.limit_source or None,
             "limit_changed_by_user": self.limit_changed_by_user,
             "states": [state.to_json() for state in self.states],
             "evidence": [{"session": e.session, "rows": list(e.rows), "take": e.take} for e in self.evidence],

@@ -164,6 +164,7 @@ class Radio:
     card: RadioCard
     sessions: tuple[Session, ...] = ()
     burdens: BurdenBox = field(default_factory=BurdenBox)
+    unread: tuple[str, ...] = ()  #: sessions that are there and cannot be read, each with the reason
 
     @property
     def stage(self) -> str:
@@ -206,7 +207,10 @@ def _number(text: str | None) -> float | None:
 
 def read_events(data: bytes) -> list[Event]:
     """Events from the bytes of events.csv; a row that is torn or short is left out."""
-    rows = list(read_rows(data))
+    try:
+        rows = list(read_rows(data))
+    except csv.Error as exc:
+        raise TableError(f"events.csv is no table: {exc}.") from exc
     if data and not data.endswith(b"\n"):
         rows = rows[:-1]
     events = []
@@ -235,7 +239,10 @@ def read_readings(data: bytes, where: str, *, times: bool = True) -> tuple[pd.Da
     if not data:
         remarks.append("readings.csv holds nothing")
         data = (",".join(COLUMNS) + "\n").encode()
-    header = next(csv.reader(io.StringIO(data[: data.find(b"\n") + 1].decode("utf-8", "replace"))), [])
+    try:
+        header = next(csv.reader(io.StringIO(data[: data.find(b"\n") + 1].decode("utf-8", "replace"))), [])
+    except csv.Error as exc:
+        raise TableError(f"readings.csv is no table: {exc}.", f"{where}.") from exc
     lacking = [name for name in COLUMNS if name not in header]
     if lacking:
         raise TableError(f"readings.csv lacks the column {', '.join(lacking)}.", f"{where}.")
@@ -348,8 +355,8 @@ def _altered(folder: Path, files: Sequence[Mapping[str, Any]]) -> list[str]:
     for entry in files:
         name = str(entry.get("path") or "")
         path = folder / name
-        if not name or Path(name).name != name:
-            continue
+        if not name or Path(name).name != name or len(name) > 60:
+            continue  # not a file of ours, whatever it is
         if not path.is_file():
             found.append(f"{name} is listed but gone")
         elif isinstance(entry.get("bytes"), int) and path.stat().st_size != entry["bytes"]:
@@ -374,7 +381,7 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
         descriptor = json.loads(_read_bytes(folder / "datapackage.json"))
         if not isinstance(descriptor, dict):
             raise TypeError("not an object")
-    except (ValueError, TypeError) as exc:
+    except (ValueError, TypeError, RecursionError) as exc:
         raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.") from exc
     path = folder / "readings.csv"
     readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
@@ -384,6 +391,10 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     if descriptor.get("close"):
         remarks += _altered(folder, files)
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
+    if not epoch(words["start"]):
+        words["start"] = _named_start(folder.name)
+    if not (folder / "events.csv").is_file():
+        remarks.append("events.csv is gone: takes and trips that stood there are lost")
     statements = descriptor.get("statements")
     replaces = replaced_by(folder.name, descriptor)
     if replaces:
@@ -394,6 +405,14 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
         readings=readings, events=tuple(events), takes=_takes(events), remarks=tuple(remarks), replaces=replaces,
         files=files, **words,
     )  # fmt: skip
+
+
+def _named_start(name: str) -> str:
+    """The start that a session's folder is named by; empty where it is not."""
+    try:
+        return datetime.strptime(name[:16], "%Y%m%dT%H%M%SZ").strftime("%Y-%m-%dT%H:%M:%SZ")
+    except ValueError:
+        return ""
 
 
 def replaced_by(name: str, descriptor: Mapping[str, Any]) -> str:
@@ -426,6 +445,16 @@ def session_folders(radio_folder: Path) -> list[Path]:
     return sorted(p for p in radio_folder.iterdir() if p.name[0] != "." and p.is_dir() and is_session(p))
 
 
+def _torn_folders(radio_folder: Path) -> list[Path]:
+    """Folders that hold some of a session's files, but not those without which it is none."""
+    names = ("readings.csv", "datapackage.json", "wire.csv", "events.csv")
+    return sorted(
+        path for path in radio_folder.iterdir()
+        if path.is_dir() and not path.name.startswith(".") and not is_session(path)
+        and any((path / name).exists() for name in names)
+    )  # fmt: skip
+
+
 def load_card(path: Path) -> RadioCard:
     """The card in a file. Raises: TableError: cannot be read; CardError: says something it cannot."""
     return read_card(_read_text(path), str(path))
@@ -446,14 +475,23 @@ def _read_text(path: Path) -> str:
 def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool = True) -> Radio:
     """A radio's card, its sessions (all of them, or those given) and the burden box beside it; `times` as above."""
     paths = session_folders(folder) if sessions is None else sessions
-    loaded = [load_session(path, times=times) for path in paths]
+    loaded, unread = [], []
+    for path in paths:
+        try:
+            loaded.append(load_session(path, times=times))
+        except TableError as exc:
+            if sessions is not None:
+                raise
+            unread.append(f"{path.name}: {exc.what}")
+    if sessions is None:
+        unread += [f"{path.name}: a file of it is gone" for path in _torn_folders(folder)]
     loaded.sort(key=lambda session: (epoch(session.start), session.name))
     if sessions is None:
         replaced = {session.replaces for session in loaded}
         loaded = [session for session in loaded if session.name not in replaced]
     return Radio(
         card=load_card(folder / "radio.toml"), sessions=tuple(loaded),
-        burdens=load_burdens(folder.parent / "burdens.toml"),
+        burdens=load_burdens(folder.parent / "burdens.toml"), unread=tuple(unread),
     )  # fmt: skip
 
 

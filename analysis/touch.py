@@ -84,7 +84,7 @@ class Range(NamedTuple):
     high: float | None  #: None: nothing bounds it
 
     def to_json(self) -> dict[str, float | None]:
-        """The shape of the design page."""
+        """The shape that leaves the program."""
         return {"low": self.low, "high": self.high}
 
 

@@ -122,6 +122,7 @@ def _disagreements(values: list[Value]) -> list[tuple[tuple[str, str], str]]:
 def record_finding(radio: Radio) -> Finding:
     """`record`: whether the sessions that were judged are whole."""
     reasons = [] if radio.judged else ["there is no session"]
+    reasons += [f"session {told} It was not judged" for told in radio.unread]
     for session in radio.judged:
         name = f"session {session.name}"
         if session.close is None:

@@ -85,6 +85,8 @@ def run_demo(out: Path) -> list[DemoRadio]:
             shutil.copyfile(burdens, out / "burdens.toml")
         for radio in sorted(path for path in folder.iterdir() if (path / "radio.toml").is_file()):
             (out / radio.name).mkdir()
+            if (radio / "burdens.toml").is_file():  # both radios met the same box
+                shutil.copyfile(radio / "burdens.toml", out / "burdens.toml")
             shutil.copyfile(radio / "radio.toml", out / radio.name / "radio.toml")
             for sitting in sorted(path for path in radio.iterdir() if (path / "wire.csv").is_file()):
                 _play(book, radio.name, sitting)

@@ -35,6 +35,10 @@ _FIELD_TYPES = {"time": "datetime", **dict.fromkeys(("elapsed_s", "value", "u", 
 LOCK = ".lock"
 
 
+class TagNameError(BenchError):
+    """A tag column that was named wrongly."""
+
+
 class SessionError(BenchError):
     """A session that cannot be created, written or read."""
 
@@ -148,7 +152,7 @@ def check_tag_names(names: Iterable[str]) -> tuple[str, ...]:
     checked = []
     for name in names:
         if not re.fullmatch(r"[a-z][a-z0-9_-]{0,30}", name) or name in READING_COLUMNS or name in checked:
-            raise SessionError(f"{name!r} cannot be a tag column.", remedy="Use a new word of a-z, 0-9, - and _.")
+            raise TagNameError(f"{name!r} cannot be a tag column.", remedy="Use a new word of a-z, 0-9, - and _.")
         checked.append(name)
     return tuple(checked)
 

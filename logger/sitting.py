@@ -15,6 +15,7 @@ from typing import Any
 from analysis.card import RadioCard
 from drivers.meter import Batch, Meter
 from drivers.reading import BenchError
+from drivers.units import UnitError, parse
 from logger.benchmeter import BenchMeter, unproved_links
 from logger.radio import Benchbook
 from logger.recorder import Counters, Listener, Recorder, Source, Tags, now_utc
@@ -33,6 +34,19 @@ class LinkError(BenchError):
 
 class TagError(BenchError):
     """A tag without a column."""
+
+
+def check_tags(tags: Mapping[str, str]) -> None:
+    """Reserved tags must say what a judge can read. Raises: TagError: with what was expected."""
+    for name, words in (("plug", ("1", "2")), ("switch", ("on", "off"))):
+        if tags.get(name, "") not in ("", *words):
+            raise TagError(f"{name}={tags[name]!r} says nothing.", remedy=f"Write {' or '.join(words)}.")
+    burden = tags.get("burden", "")
+    if burden and burden != "none":
+        try:
+            parse(burden, "Ohm")
+        except UnitError as exc:
+            raise TagError(exc.what, "Tag burden.", exc.remedy) from exc
 
 
 class SittingError(BenchError):
@@ -119,6 +133,7 @@ class Sitting:
         if unknown:
             known = ", ".join(self.tags.names)
             raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
+        check_tags(plan.tags)
         zero = time.monotonic()
         start = plan.start or now_utc()
         self.clock: Callable[[], float] = plan.clock or (lambda: time.monotonic() - zero)

@@ -14,11 +14,13 @@ from logger.keeping import check_session
 from logger.mending import mend
 from tests.recording import PtyMeter, Recording
 
-#: What may be missing after a kill. [s]
+#: What may be missing after a kill: the bench holds it, on a machine that does nothing else. [s]
 MOST_MISSING = 0.2
+#: What a test lets pass, since a busy machine may not give the recorder its turn for so long. [s]
+MOST_MISSING_WHEN_BUSY = 2.0
 
 
-def killed_once(folder: Path, seed: int) -> str:
+def killed_once(folder: Path, seed: int, most: float) -> str:
     """One run with three meters; what did not hold, or nothing."""
     meters = [PtyMeter() for _ in range(3)]
     recording = Recording(folder, meters)
@@ -33,10 +35,10 @@ def killed_once(folder: Path, seed: int) -> str:
         recording.process.kill()
         for meter in meters:
             meter.close()
-    return _judged(session, moment)
+    return _judged(session, moment, most)
 
 
-def _judged(session: Path, moment: float) -> str:
+def _judged(session: Path, moment: float, most: float) -> str:
     before = {path.name: path.read_bytes() for path in session.iterdir()}
     raw = before["readings.csv"]
     torn = len(raw) - (raw.rfind(b"\n") + 1)
@@ -61,14 +63,14 @@ def _judged(session: Path, moment: float) -> str:
             holes = [(a, b) for a, b in pairwise(got) if b != a + 1]
             return f"meter {role}: lines are missing in the middle: {holes[:3]} of {len(got)}"
         age = moment - datetime.fromisoformat(newest[role]).timestamp()
-        if age > MOST_MISSING:
+        if age > most:
             return f"meter {role}: its last row was read {age:.3f} s before the kill"
     return ""
 
 
-def killed(folder: Path, runs: int, side_by_side: int = 1) -> list[str]:
+def killed(folder: Path, runs: int, side_by_side: int = 1, most: float = MOST_MISSING) -> list[str]:
     """What did not hold, of so many runs."""
     folders = [folder / f"run-{n}" for n in range(runs)]
     with ThreadPoolExecutor(side_by_side) as pool:
-        found = list(pool.map(killed_once, folders, range(runs)))
+        found = list(pool.map(killed_once, folders, range(runs), [most] * runs))
     return [f"run {n}: {text}" for n, text in enumerate(found) if text]

@@ -20,7 +20,7 @@ from analysis.table import load_session
 from logger.keeping import State, check_session
 from logger.mending import mend
 from tests.eight_hours import played
-from tests.kill import killed
+from tests.kill import MOST_MISSING_WHEN_BUSY, killed
 from tests.recording import PtyMeter, Recording
 from tests.sessions import write_card
 
@@ -41,7 +41,7 @@ def kinds(session: Path) -> list[str]:
 
 def test_twenty_kills_at_full_speed_cost_no_flushed_row(tmp_path: Path) -> None:
     """kill -9 at random moments of a recording of three meters: at most one torn line, and mended it is whole."""
-    assert killed(tmp_path, 20, side_by_side=2) == []
+    assert killed(tmp_path, 20, most=MOST_MISSING_WHEN_BUSY) == []
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TextIO
 
-from drivers.reading import Reading, Status
+from drivers.reading import BenchError, Reading, Status
 from drivers.units import show
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ class PlainLog:
 
     def say(self, text: str) -> None:
         """One line."""
-        with self._lock:
+        with self._lock, contextlib.suppress(OSError, ValueError):  # who no longer listens must not end the recording
             print(text, file=self._out, flush=True)
 
     def readings(self, role: str, readings: Sequence[Reading], tags: Mapping[str, str]) -> None:
@@ -89,11 +90,18 @@ class PlainLog:
             meter.end()
 
     def _take(self, sitting: Sitting, text: str) -> str:
+        from logger.sitting import check_tags
+
         name, equals, value = text.partition("=")
         if equals:
             if name.strip() not in sitting.tags.names:
                 return f"There is no tag {name.strip()!r}. Tags are {', '.join(sitting.tags.names)}."
-            sitting.set_tags({**sitting.tags.now, name.strip(): value.strip()})
+            changed = {**sitting.tags.now, name.strip(): value.strip()}
+            try:
+                check_tags(changed)
+            except BenchError as exc:
+                return str(exc)
+            sitting.set_tags(changed)
             return ""
         role, _, rest = text.partition(" ")
         if role in sitting.typed and rest:
