@@ -299,6 +299,7 @@ def _farads(low: float, best: float, high: float) -> str:
     if best < 1e-12 or math.isinf(best):
         return "less than 1 pF" if best < 1 else "any size"
     digit = 10.0 ** (math.floor(math.log10(best)) - 1)
+    low, high = min(low, best), max(high, best)
     bounds = f" ({show(low, 'F', digit)} to {show(high, 'F', digit)})" if high < 100 * best else ""
     return show(best, "F", digit) + bounds
 

@@ -13,6 +13,7 @@ from textual.pilot import Pilot
 from textual.widgets import OptionList, Static
 
 from drivers.practice import truth
+from drivers.practice_scenario import shipped
 from drivers.reading import Coupling, Quantity, Reading, Status
 from logger.acts import Phase
 from logger.radio import Benchbook
@@ -62,7 +63,7 @@ def run(body: Callable[[], Awaitable[None]]) -> None:
     asyncio.run(main())
 
 
-@pytest.mark.parametrize("scenario", ["double-pole-220"])
+@pytest.mark.parametrize("scenario", sorted(shipped()))
 def test_the_chassis_plan_on_the_bench_screen_finds_what_is_true(scenario: str, tmp_path: Path) -> None:
     session = Session(tmp_path, scenario, real=REAL)
     guided = session.guided
@@ -88,7 +89,8 @@ def test_the_chassis_plan_on_the_bench_screen_finds_what_is_true(scenario: str, 
     assert {p: str(found[f"touch-voltage:{p}"].level) for p in told.levels} == dict(told.levels)
     assert found["chassis-kind"].extra["kind"] == told.chassis_kind
     events = (guided.sitting.writer.folder / "events.csv").read_text("utf-8")
-    assert (",alarm,v,state=on; point=chassis" in events) == (told.levels["chassis"] == "danger")
+    live = any(s.outcome == "above" and s.burden is None for s in found["touch-voltage:chassis"].states)
+    assert (",alarm,v,state=on; point=chassis" in events) == live  # volts alone ring, whatever a burden tells later
 
 
 def test_a_live_reading_is_on_the_alarm_bar_in_words(tmp_path: Path) -> None:
