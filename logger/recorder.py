@@ -405,8 +405,9 @@ class Recorder:
             try:
                 self.writer.append(name, lines)
                 lines.clear()
-            except OSError as exc:  # the others may still fit
+            except OSError as exc:
                 refused = exc.strerror or str(exc)
+                break  # a row must not stand on the disk without the bytes that it came from
         self._heard("write", refused)
 
     def _heard(self, where: str, reason: str) -> None:
