@@ -31,10 +31,10 @@ from logger.tags import Tags as Tags
 log = logging.getLogger(__name__)
 
 #: Rows are handed to the system at least so often, and seen to be on the disk at least so often. [s]
-FLUSH, SYNC = 0.05, 1.0
+FLUSH, SYNC = 0.02, 1.0
 #: Readings that may wait for the writer before its readers have to. At the fastest that this program runs, some 100,000
-#: a second, they are 50 ms: less than what may be missing after a kill. A pause of the disk of 20 ms fits in too.
-BACKLOG = 5000
+#: a second, they are 10 ms: less than what may be missing after a kill.
+BACKLOG = 1000
 #: Rows kept in memory while the disk refuses; beyond it the readers wait.
 HELD_BACK = 200_000
 #: A wall clock that moves against the monotonic one by more than this makes an event. [s]
@@ -274,7 +274,7 @@ class Recorder:
     # -- the writer
 
     def _write(self) -> None:
-        """The writer's thread: batches to lines, lines to files every 50 ms."""
+        """The writer's thread: batches to lines, lines to files every 20 ms."""
         due = time.monotonic() + FLUSH
         while True:
             if self.unwritten > HELD_BACK and not self._stop.is_set():

@@ -95,9 +95,28 @@ class _Timeline:
         order = sorted(range(len(self.times)), key=self.times.__getitem__)
         self.times, self.values = [self.times[i] for i in order], [self.values[i] for i in order]
 
+    def steps(self) -> _Steps:
+        """A walk along what it holds so far."""
+        return _Steps(list(zip(self.times, self.values, strict=True)))
+
     def at(self, elapsed: float, otherwise: str) -> str:
         place = bisect.bisect_right(self.times, elapsed)
         return self.values[place - 1] if place else otherwise
+
+
+@dataclass
+class _Steps:
+    """What held last on a walk forwards in time, which somebody may say otherwise on the way."""
+
+    changes: list[tuple[float, str]]
+    place: int = 0
+    now: str | None = None
+
+    def upto(self, elapsed: float) -> str | None:
+        while self.place < len(self.changes) and self.changes[self.place][0] <= elapsed:
+            self.now = self.changes[self.place][1]
+            self.place += 1
+        return self.now
 
 
 class _Redecoding:
@@ -175,15 +194,18 @@ class _Redecoding:
         self._extra()
         stream = records(self.folder / "readings.csv", self.ends["readings"].end)
         next(stream, None)
-        cells_of: dict[str, str] = {}
+        for timeline in self.tags.values():
+            timeline.sort()
+        told = {role: timeline.steps() for role, timeline in self.tags.items()}
         offset = float("inf")
         for number, row in enumerate(stream):
             elapsed, role = float(row[1]), uncell(row[2])
             if role in self.before:
                 self.before[role] += 1
+            # A row can bear other tags than the events tell of that moment: it came while they changed. The row is right.
             cells = "".join("," + cell(uncell(text)) for text in row[12:])
-            if cells_of.get(role) != cells and role in self.tags:
-                cells_of[role] = cells
+            if role in told and told[role].upto(elapsed) != cells:
+                told[role].now = cells
                 self.tags[role].times.append(elapsed)
                 self.tags[role].values.append(cells)
             now = datetime.fromisoformat(row[0]).timestamp() - elapsed

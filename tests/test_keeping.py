@@ -328,6 +328,22 @@ def test_decoding_again_gives_new_values_with_tags_takes_and_events_of_the_time(
     assert [s.name for s in load_radio(radio).sessions] == [made.folder.name]
 
 
+def test_rows_that_came_while_tags_changed_keep_theirs_when_decoded_again(radio: Path) -> None:
+    """The event tells of 2.0 s, but rows up to 2.4 s bear the tags of before: the writer had them already."""
+
+    def sitting(recorder: Recorder) -> None:
+        recorder.note("tag", {"point": "aerial", "plug": "2"}, elapsed=2.0)
+        recorder.tags.set({"point": "aerial", "plug": "2"}, 2.45)
+
+    folder = record(radio, lines(40), events=sitting)
+
+    made = redecode(folder, {"v": load(NUMBERED)})
+
+    old, new = load_session(folder).readings, load_session(made.folder).readings
+    assert list(new["point"]) == list(old["point"]) and list(new["switch"]) == list(old["switch"])
+    assert list(old[old["point"] == "aerial"]["elapsed_s"])[0] == 2.5
+
+
 def test_typed_readings_stay_when_another_meter_is_decoded_again(radio: Path) -> None:
     from drivers.reading import Quantity, Reading, Status
 
