@@ -202,7 +202,7 @@ class _Redecoding:
             elapsed, role = float(row[1]), uncell(row[2])
             if role in self.before:
                 self.before[role] += 1
-            # A row can bear other tags than the events tell of that moment: it came while they changed. The row is right.
+            # A row can bear other tags than the events tell of that moment: it came as they changed.
             cells = "".join("," + cell(uncell(text)) for text in row[12:])
             if role in told and told[role].upto(elapsed) != cells:
                 told[role].now = cells

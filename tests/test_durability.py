@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import signal
+import statistics
 import subprocess
 import sys
 import time
@@ -20,7 +21,7 @@ from analysis.table import load_session
 from logger.keeping import State, check_session
 from logger.mending import mend
 from tests.eight_hours import played
-from tests.kill import MOST_MISSING_WHEN_BUSY, killed
+from tests.kill import MOST_MISSING, MOST_MISSING_WHEN_BUSY, killed
 from tests.recording import PtyMeter, Recording
 from tests.sessions import write_card
 
@@ -41,7 +42,12 @@ def kinds(session: Path) -> list[str]:
 
 def test_twenty_kills_at_full_speed_cost_no_flushed_row(tmp_path: Path) -> None:
     """kill -9 at random moments of a recording of three meters: at most one torn line, and mended it is whole."""
-    assert killed(tmp_path, 20, most=MOST_MISSING_WHEN_BUSY) == []
+    runs = killed(tmp_path, 20)
+
+    assert [run.problem for run in runs if run.problem] == []
+    # A machine that does other work may not give the recorder its turn; `make bench` holds every run to 200 ms.
+    assert statistics.median(run.missing for run in runs) <= MOST_MISSING
+    assert max(run.missing for run in runs) <= MOST_MISSING_WHEN_BUSY
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])

@@ -341,7 +341,7 @@ def test_rows_that_came_while_tags_changed_keep_theirs_when_decoded_again(radio:
 
     old, new = load_session(folder).readings, load_session(made.folder).readings
     assert list(new["point"]) == list(old["point"]) and list(new["switch"]) == list(old["switch"])
-    assert list(old[old["point"] == "aerial"]["elapsed_s"])[0] == 2.5
+    assert next(iter(old[old["point"] == "aerial"]["elapsed_s"])) == 2.5
 
 
 def test_typed_readings_stay_when_another_meter_is_decoded_again(radio: Path) -> None:
