@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.card import RadioCard, figure
+from analysis.contact import contacts
 from analysis.finding import ORDER, Finding, Level, worst
 from analysis.limits import TouchLimits, touch_limits
 from analysis.pins import read_pins
@@ -123,6 +124,7 @@ def survey(radio: Radio) -> TouchPicture:
     setting = Setting(
         limits=limits_of(radio.card), frequency=frequency or DEFAULT_FREQUENCY, inputs=_inputs(sessions),
         burdens=radio.burdens, proved={key: proof.proved for key, proof in proofs.items()}, factors=factors,
+        contacts=contacts(found),
     )  # fmt: skip
     touched = [c for several in found.values() for c in several if is_touched(c.key.point)]
     states = _touch_states(pooled(touched, setting.worse), _trips(sessions))
@@ -277,7 +279,10 @@ def _missing_evidence(verdicts: Iterable[Verdict], setting: Setting) -> list[str
             low = verdict.bounds.current.low
             if low is not None and low < setting.current_limit(state.coupling).upper:
                 found.append(f"a smaller burden at {state.name}, if its dissipation allows")
-    if any(v.unproved for v in verdicts if v.state.values):
+        if any(False in setting.contact(value) for value in state.values):
+            found.append(f"contact of the probe with {state.point}, and {state.name} again")
+    unproved = {(value.session, value.meter) for verdict in verdicts for value in verdict.state.values}
+    if not all(setting.proved.get(place, False) for place in unproved):
         found.append("proof of the measuring chain (mains-line with the same meter in the same session)")
     return found
 

@@ -16,7 +16,7 @@ from analysis.finding import Finding, Level
 from analysis.kind_words import ADVICE, SENTENCES, TITLES
 from analysis.pins import TIED, Pins, read_pins
 from analysis.table import Radio
-from analysis.touch_words import CAUTION
+from analysis.touch_words import CAUTION, contact_words
 from analysis.touchable import TouchState, Verdict
 from drivers.units import show
 
@@ -63,6 +63,8 @@ def chassis_kind(radio: Radio, picture: TouchPicture) -> Finding:
         value.evidence for verdict in (matrix.verdicts if matrix else ()) for value in verdict.state.values
     )
     statement = f"{SENTENCES[kind.word].format(pin=kind.pin)} {' '.join(kind.reasons)}".strip()
+    if kind.word == "isolated" and matrix is not None:
+        statement += f" {contact_words(matrix, picture)}"
     if kind.runner_up:
         statement += f" Next in likelihood: {kind.runner_up.replace('-', ' ')}."
     return Finding(
@@ -266,6 +268,11 @@ def _against_isolated(matrix: Matrix, picture: TouchPicture, wanted: tuple[str, 
     if dangerous:
         reason = f"But {', '.join(dangerous)} can give more than the limiting current."
         found.append(Kind(word="not-established", reasons=(reason,), runner_up="line-capacitor", missing=wanted))
+    later = [v.state.name for v in matrix.verdicts if v.later]
+    if later:
+        reason = f"But a later reading lay above the limit at {'; '.join(later)}."
+        lacking = (*(f"{name} again" for name in later), *wanted)
+        found.append(Kind(word="not-established", reasons=(reason,), runner_up="tied", missing=lacking))
     bare = _higher_without_burden(matrix)
     if bare:
         reason = f"But it read higher, and without a burden reading, at {bare}."

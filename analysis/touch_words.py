@@ -43,14 +43,25 @@ def touch_statement(matrix: Matrix, picture: TouchPicture) -> str:
     if matrix.missing_states:
         parts.append(f"Not measured: {'; '.join(matrix.missing_states)}.")
     if not matrix.proved:
-        reasons = dict.fromkeys(
-            picture.proofs[value.session, value.meter].how
-            for verdict in matrix.verdicts for value in verdict.state.values
-            if (value.session, value.meter) in picture.proofs and not picture.setting.is_proved(value)
-        )  # fmt: skip
-        parts.append(f"The measuring chain is not proved: {'; '.join(reasons) or 'nothing shows it'}.")
+        reasons = "; ".join(_unproved(matrix, picture)) or "nothing shows it"
+        parts.append(f"The measuring chain is not proved: {reasons}.")
     parts += _notes(matrix, picture)
     return " ".join(parts)
+
+
+def _unproved(matrix: Matrix, picture: TouchPicture) -> list[str]:
+    """Why the chain of some of its readings is not proved, each reason once."""
+    reasons: dict[str, None] = {}
+    for verdict in matrix.verdicts:
+        for value in verdict.state.values:
+            proof = picture.proofs.get((value.session, value.meter))
+            if proof is not None and not proof.proved:
+                reasons[proof.how] = None
+            before, after = picture.setting.contact(value)
+            if before is False or after is False:
+                when = "before" if before is False else "after"
+                reasons[f"the probe was seen not to touch {matrix.point} {when} {verdict.state.name}"] = None
+    return list(reasons)
 
 
 def _burdens(state: TouchState) -> str:
@@ -145,6 +156,8 @@ def _digit(value: float) -> float | None:
 def _notes(matrix: Matrix, picture: TouchPicture) -> list[str]:
     values = [value for verdict in matrix.verdicts for value in verdict.state.values]
     parts = []
+    if matrix.level is Level.WITHIN:
+        parts.append(contact_words(matrix, picture))
     if any(value.by_fallback for value in values):
         parts.append("No accuracy line covers some readings; 3 % + 10 counts were taken for them.")
     if not any(verdict.state.coupling == "dc" and verdict.state.values for verdict in matrix.verdicts):
@@ -152,6 +165,15 @@ def _notes(matrix: Matrix, picture: TouchPicture) -> list[str]:
     if picture.frequency_assumed:
         parts.append("The card names no mains frequency; 60 Hz was taken.")
     return parts
+
+
+def contact_words(matrix: Matrix, picture: TouchPicture) -> str:
+    """What is known of the probe's contact, since one in the air reads as low as a dead part."""
+    seen = [picture.setting.contact(value) for verdict in matrix.verdicts for value in verdict.state.values]
+    if all(before for before, _ in seen):
+        both = all(after for _, after in seen)
+        return f"The probe was seen to touch it before{' and after' if both else ''} these readings."
+    return "That the probe touched it was not read: this rests on the word of whoever held it."
 
 
 def touch_advice(matrix: Matrix, card: RadioCard) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from analysis.card import BurdenBox
+from analysis.contact import Contacts
 from analysis.finding import Level, Outcome, StateOutcome
 from analysis.judge import against_upper
 from analysis.limits import Limit, TouchLimits
@@ -28,6 +29,7 @@ class Setting:
     burdens: BurdenBox
     proved: Mapping[tuple[str, str], bool]  #: by session and meter
     factors: Mapping[str, float]  #: to the highest mains, by session
+    contacts: Contacts = field(default_factory=dict)
 
     def voltage_limit(self, coupling: str) -> Limit:
         """The voltage limit of that coupling."""
@@ -51,8 +53,13 @@ class Setting:
         return (value.magnitude + value.expanded) * (1 + guard) * self.factors.get(value.session, 1.0)
 
     def is_proved(self, value: Value) -> bool:
-        """Whether the chain of the session and meter that read a value is proved."""
-        return self.proved.get((value.session, value.meter), False)
+        """Whether the chain that read a value is proved: meter, earth and socket, and nothing against the probe."""
+        return self.proved.get((value.session, value.meter), False) and False not in self.contact(value)
+
+    def contact(self, value: Value) -> tuple[bool | None, bool | None]:
+        """Whether the probe was seen to touch the point before and after a value was read; None: nobody looked."""
+        looks = self.contacts.get((value.session, value.key.point))
+        return looks.around(value) if looks is not None else (None, None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +99,7 @@ class Verdict:
     bounds: TouchBounds | None  #: of the current, if there are burden readings
     scaled_only: bool = False  #: `caution` only because of the highest mains to be expected
     raised_only: bool = False  #: would be `within` but for limits that the card raised
-    unproved: bool = False  #: rests on a reading whose chain is not proved
+    unproved: bool = False  #: rests on a reading whose chain, from the probe to the socket, is not proved
     later: bool = False  #: a later reading of it lay above the limit
 
     @property

@@ -7,10 +7,18 @@ from enum import StrEnum
 import msgspec
 
 
+def printable(text: str) -> str:
+    """Text as one line that no terminal obeys and no reader is led astray by: what does not print is escaped."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
 class BenchError(Exception):
-    """Root of all that a person at the bench has to be told; the parts are whole sentences."""
+    """Root of all that a person at the bench has to be told; the parts are whole sentences, on one line."""
 
     def __init__(self, what: str, where: str = "", remedy: str = "") -> None:
+        what, where, remedy = printable(what), printable(where), printable(remedy)
         super().__init__(what, where, remedy)  # all the arguments, so that copy and pickle keep working
         self.what, self.where, self.remedy = what, where, remedy
 

@@ -93,6 +93,7 @@ def simulate(seed: int, family: str | None = None, faults: frozenset[str] | None
         burdens=_burden_box(rng, made.nominal), faults=faults, pins_taken=rng.random() < 0.8,
         sources=solve(made.circuit), meter=meter,
     )  # fmt: skip
+    radio.looked = rng.random() < 0.5
     policy = rng.choices(["plan", "some", "one", "none"], [55, 15, 10, 20])[0]
     sitter = Sitter(radio, rng, takes=takes, policy=policy)
     fed = faults & {"isolating-transformer", "variac", "lamp-limiter"}

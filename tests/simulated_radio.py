@@ -67,6 +67,7 @@ class SimulatedRadio:
     sittings: list[Sitting] = field(default_factory=list)
     meter: Meter = field(default_factory=Meter)
     lined: set[int] = field(default_factory=set)
+    looked: bool = False  #: ohms from the clip to the metal beside it were read before and after each point's states
 
     @property
     def states(self) -> tuple[State, ...]:

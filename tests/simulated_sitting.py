@@ -127,6 +127,12 @@ class Sitter:
             read = partial(self.meter.resistance, ohms, self.rng)
             bench.settled(read, {"point": words[pin], "switch": switch}, 3)
 
+    def look(self, bench: Bench, point: str, *, touches: bool) -> None:
+        """Ohms between the clip and the metal beside it, plug out: as the guided plan asks."""
+        if self.radio.looked:
+            ohms = self.rng.uniform(0.05, 1.5) if touches else 1e12
+            bench.settled(partial(self.meter.resistance, ohms, self.rng), {"point": point}, 3)
+
     def state(self, bench: Bench, index: int, point: str, state: State, fault: str) -> Taken:
         """The unloaded rows of one state."""
         tags = {"point": point, "plug": state[0], "switch": state[1]}
@@ -208,12 +214,14 @@ class Sitter:
             if proves:
                 self.proof(bench, index)
             for point in points:
+                self.look(bench, point, touches=faulty.get((point, states[0])) != "air")
                 for state in states:
                     if done == breaks_at:
                         self.collapsed = "socket" if "socket-dies" in radio.faults else "clip"
                     done += 1
                     fault = faulty.get((point, state), "")
                     radio.taken[point, state] = self.state(bench, index, point, state, fault)
+                self.look(bench, point, touches=faulty.get((point, states[-1])) != "air")
             self._burdens(bench, index)
             if proves and (breaks_at <= total or rng.random() < 0.5):
                 self.proof(bench, index)
@@ -236,7 +244,11 @@ class Sitter:
             high = high[:1]
         if not high and here:
             high = [max(here, key=lambda k: here[k].value or 0.0)]
+        clipped = ""
         for point, state in high:
+            if point != clipped and not any(k[0] == point and t.status == "air" for k, t in radio.taken.items()):
+                self.look(bench, point, touches=True)
+                clipped = point
             radio.taken[point, state] = self.burden_rows(bench, point, state, here[point, state], limit)
 
     def _faulty_states(self, points: list[str]) -> dict[tuple[str, State], str]:
@@ -253,6 +265,9 @@ class Sitter:
             if fault in self.radio.faults:
                 point = rng.choice(points)
                 states = list(self.radio.states)
-                for state in rng.sample(states, rng.randint(1, len(states))):
+                several = rng.randint(1, len(states))
+                # A clip that fell off stays off, and who looks sees it; a probe in the hand misses now and then.
+                fell = word == "air" and self.radio.looked
+                for state in states[-several:] if fell else rng.sample(states, several):
                     found[point, state] = word
         return found

@@ -101,17 +101,11 @@ def _point(radio: SimulatedRadio, point: str) -> PointTruth:
 
 
 def _unseen(radio: SimulatedRadio, hazards: tuple[State, ...], taken: dict[State, Taken], lacking: list[str]) -> bool:
-    """Whether the record hides the hazard from anyone who keeps to the rules for reading a session.
-
-    The probe hung in the air in every hazardous state; or the socket or the clip failed between two readings, after
-    something had read high enough to prove the chain. The last `mains-line` of such a sitting fails, so a judge that
-    lets a failed last proof unprove the whole sitting sees these too (`Expectations.broke_midway`).
-    """
-    if not hazards or lacking:
+    """Whether the record hides the hazard from anyone: in every hazardous state the probe hung in the air, the chain
+    was proved on the socket, and nobody looked whether the probe touched the point."""
+    if not hazards or lacking or radio.looked:
         return False
-    if radio.faults & MIDWAY:
-        return True
-    return all(taken[s].status in ("air", "collapsed") and not taken[s].trip for s in hazards)
+    return all(taken[s].status == "air" and not taken[s].trip for s in hazards)
 
 
 def _evidence(radio: SimulatedRadio, taken: dict[State, Taken]) -> tuple[list[str], list[str]]:
@@ -123,6 +117,8 @@ def _evidence(radio: SimulatedRadio, taken: dict[State, Taken]) -> tuple[list[st
             lacking.append(f"{where}: {state.status}")
         elif state.status in ("unsettled", "late", "collapsed") or (state.value is None and state.status != "overload"):
             doubtful.append(f"{where}: {state.status}")
+        elif state.status == "air" and radio.looked:
+            lacking.append(f"{where}: the probe was seen in the air")
     for fault in ("isolating-transformer", "variac", "lamp-limiter", "no-nominal"):
         if fault in radio.faults:
             lacking.append(fault)

@@ -162,7 +162,7 @@ def test_a_spoiled_plan_is_read_or_refused_in_one_line(data: st.DataObject) -> N
     try:
         made = read_plan(tomli_w.dumps(_without_none(plan)), "mine.toml")
     except PlanError as exc:
-        assert "mine.toml" in str(exc) and "\n" not in str(exc).replace(repr(place[key]), "")
+        assert "mine.toml" in str(exc) and str(exc).isprintable()
     else:
         ids(agenda(made))
 

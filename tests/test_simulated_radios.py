@@ -18,8 +18,8 @@ from tests.simulated import simulate
 from tests.simulated_files import write_benchbook
 from tests.simulated_truth import judge_truth
 
-#: Faults that no row of the record tells of: the probe hung in the air in all hazardous states, or the chain broke in
-#: the middle of a sitting that was not proved again. The guided plan asks for what rules them out.
+#: What came out, counted. `unseen`: the probe hung in the air in all hazardous states and nobody looked for contact, as
+#: the guided plan does, so that no row tells; the statement has to say that contact was not read.
 Tally = Counter[str]
 
 
@@ -36,8 +36,10 @@ def judge_one(seed: int, folder: Path) -> Tally:
         assert finding is not None
         tally["points"] += 1
         hazardous = bool(truth.hazards) and finding.level is Level.WITHIN
-        tally["within though hazardous, and some row tells"] += hazardous and not truth.unseen
-        tally["within though hazardous, and no row tells"] += hazardous and truth.unseen
+        tally["within though hazardous"] += hazardous and not truth.unseen
+        told = "touched it was not read" in finding.statement
+        tally["within though hazardous, unseen and untold"] += hazardous and truth.unseen and not told
+        tally["within though hazardous, unseen but told"] += hazardous and truth.unseen and told
         tally["within on lacking evidence"] += finding.level is Level.WITHIN and bool(truth.evidence_lacking)
         if truth.clear and not truth.evidence_lacking:
             tally["clear"] += 1
@@ -46,8 +48,10 @@ def judge_one(seed: int, folder: Path) -> Tally:
             tally["undecided though nothing lacked"] += 1
     kind = found.of("chassis-kind")
     assert kind is not None
-    if kind.extra["kind"] == "isolated" and any(truth.hazards for truth in expected.points.values()):
-        tally["isolated though hazardous"] += 1
+    hazards = [truth for truth in expected.points.values() if truth.hazards]
+    if kind.extra["kind"] == "isolated" and hazards:
+        told = all(truth.unseen for truth in hazards) and "touched it was not read" in kind.statement
+        tally[f"isolated though hazardous{', unseen but told' if told else ''}"] += 1
     if expected.kind_due:
         tally["kind due"] += 1
         right = kind.extra["kind"] in expected.kinds and expected.pin in (None, kind.extra["pin"])
@@ -68,10 +72,10 @@ def test_no_false_all_clear_few_false_alarms_and_the_right_kind() -> None:
     total = judge_many(range(500))
 
     assert total["points"] > 1000 and total["clear"] > 100 and total["kind due"] > 100  # enough to mean something
-    assert total["within though hazardous, and some row tells"] == 0
+    assert total["within though hazardous"] == 0
+    assert total["within though hazardous, unseen and untold"] == 0
     assert total["within on lacking evidence"] == 0
     assert total["isolated though hazardous"] == 0
-    assert total["within though hazardous, and no row tells"] <= 0.005 * total["points"]
     assert total["false alarm"] <= 0.01 * total["clear"]
     assert total["undecided though nothing lacked"] == 0
     assert total["kind right"] >= 0.98 * total["kind due"]

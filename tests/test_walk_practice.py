@@ -95,6 +95,21 @@ def test_what_fails_in_the_middle_is_found_by_the_second_proof(hazard: str, tmp_
     assert any("the chain is not proved" in text for text in session.said)
 
 
+def test_a_clip_that_comes_off_in_the_middle_is_found_when_its_contact_is_read_again(tmp_path: Path) -> None:
+    session = Session(tmp_path, "transformer-230")
+
+    def user(view: View) -> Key | str | None:
+        if view.step == "volts-chassis-1-on" and view.phase is Phase.READ:
+            session.bench.do("probe_in_air", value=True)
+        return willing(view)
+
+    session.run(user)
+
+    found = findings(session)["touch-voltage:chassis"]
+    assert found.level is Level.UNDECIDED and "seen not to touch chassis after" in found.statement
+    assert findings(session)["chassis-kind"].extra["kind"] != "isolated"
+
+
 def test_a_tripped_device_is_evidence_of_danger(tmp_path: Path) -> None:
     """3.3 nF pass 0.24 mA, which is within; but a device that opened passed more than that."""
     session = Session(tmp_path, "line-capacitor-230")

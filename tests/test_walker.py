@@ -365,7 +365,9 @@ def test_the_whole_plan_ends_with_the_chain_proved_again_and_the_plug_out() -> N
     for _ in range(400):
         if made.walker.done:
             break
-        if made.walker.view.phase is Phase.READ or made.at_knob:
+        if made.step == "contact-after-chassis" and (made.at_knob or made.walker.view.phase is Phase.READ):
+            made.ohms(0.2)
+        elif made.walker.view.phase is Phase.READ or made.at_knob:
             made.read(229.0 if made.step.startswith("proof") else 0.5, 3)
         else:
             made.key(Key.GO)

@@ -1,0 +1,114 @@
+"""What was read of the probe's contact with its point, for and against the volts that were read there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from analysis.finding import Level
+from tests.test_touch_rules import STATES, Sitting, chassis, judged
+
+#: An open circuit, contact through rust and paint, and metal on metal. [Ω]
+OPEN, PAINT, METAL = None, 4700.0, 0.2
+
+
+def look(sitting: Sitting, ohms: float | None) -> range:
+    """Ohms between the clip and the bare metal beside it, plug out."""
+    return sitting.read(ohms, point="chassis", quantity="resistance", coupling="")
+
+
+def test_contact_before_and_after_is_said_and_within(tmp_path: Path) -> None:
+    sitting = Sitting()
+    look(sitting, METAL)
+    sitting.quiet()
+    look(sitting, METAL)
+
+    found = chassis(judged(tmp_path, sitting))
+
+    assert found.level is Level.WITHIN and "seen to touch it before and after" in found.statement
+
+
+def test_without_a_look_the_statement_says_that_it_rests_on_somebodys_word(tmp_path: Path) -> None:
+    sitting = Sitting()
+    sitting.quiet()
+
+    found = chassis(judged(tmp_path, sitting))
+
+    assert found.level is Level.WITHIN and "the probe touched it was not read" in found.statement
+
+
+@pytest.mark.parametrize("ohms", [OPEN, PAINT])
+def test_a_probe_in_the_air_or_on_paint_before_the_states_leaves_them_undecided(
+    ohms: float | None, tmp_path: Path
+) -> None:
+    sitting = Sitting()
+    look(sitting, ohms)
+    sitting.quiet()
+
+    found = judged(tmp_path, sitting)
+
+    assert chassis(found).level is Level.UNDECIDED and "seen not to touch chassis before" in chassis(found).statement
+    assert "contact of the probe with chassis, and plug 1, switch on again" in chassis(found).missing
+    assert not [text for text in chassis(found).missing if "mains-line" in text]  # that part of the chain is proved
+    kind = found.of("chassis-kind")
+    assert kind is not None and kind.extra["kind"] == "not-established"
+
+
+def test_a_clip_found_off_afterwards_takes_back_the_states_since_it_was_last_on(tmp_path: Path) -> None:
+    sitting = Sitting()
+    look(sitting, METAL)
+    sitting.states(dict.fromkeys(STATES[:2], 1.0))
+    look(sitting, METAL)
+    sitting.states(dict.fromkeys(STATES[2:], 1.0))
+    look(sitting, OPEN)
+
+    found = chassis(judged(tmp_path, sitting))
+
+    assert found.level is Level.UNDECIDED
+    assert [text for text in found.missing if "contact of the probe" in text] == [
+        f"contact of the probe with chassis, and plug {plug}, switch {switch} again" for plug, switch in STATES[2:]
+    ]
+
+
+def test_leads_that_touch_only_at_the_end_of_a_look_were_in_contact(tmp_path: Path) -> None:
+    """The ohmmeter shows an open circuit until the other lead is on the metal, and again when it is lifted."""
+    sitting = Sitting()
+    for ohms in (OPEN, METAL, OPEN):
+        look(sitting, ohms)
+    sitting.quiet()
+
+    assert chassis(judged(tmp_path, sitting)).level is Level.WITHIN
+
+
+def test_a_burden_reading_with_the_clip_off_does_not_talk_a_hard_connection_down(tmp_path: Path) -> None:
+    """228 V alone, 0.3 V across 10 kΩ in the air: by those figures a stray, by the look a reading of nothing."""
+    sitting = Sitting()
+    look(sitting, METAL)
+    sitting.quiet(("1", "on"), volts=1.0)
+    sitting.states({("1", "on"): 228.0})
+    look(sitting, METAL)
+    sitting.read(0.3, point="chassis", plug="1", switch="on", burden="10 kohm")
+    look(sitting, OPEN)
+
+    assert chassis(judged(tmp_path, sitting)).level is Level.DANGER
+
+
+@pytest.mark.parametrize(("ohms", "level"), [(OPEN, Level.UNDECIDED), (METAL, Level.WITHIN)])
+def test_one_typed_value_that_was_taken_is_a_look(ohms: float | None, level: Level, tmp_path: Path) -> None:
+    sitting = Sitting()
+    rows = sitting.writer.read([ohms], quantity="resistance", coupling="", point="chassis")
+    sitting.writer.take(rows, ohms, quantity="resistance", coupling="")
+    sitting.quiet()
+
+    found = chassis(judged(tmp_path, sitting))
+
+    assert found.level is level and "seen" in found.statement
+
+
+def test_another_session_has_its_own_contact(tmp_path: Path) -> None:
+    early, late = Sitting(), Sitting()
+    look(early, OPEN)
+    late.quiet()
+
+    assert chassis(judged(tmp_path, early, late)).level is Level.WITHIN
