@@ -22,7 +22,7 @@ def assess(radio: Radio) -> Assessment:
         mains_finding(radio),
         insulation_finding(radio),
         *aux_findings(radio),
-        *meter_findings(radio, picture),
+        *meter_findings(radio),
         record_finding(radio),
     ]
     present = [finding for finding in findings if finding is not None]

@@ -17,7 +17,7 @@ from analysis.kind_words import ADVICE, SENTENCES, TITLES
 from analysis.pins import TIED, Pins, read_pins
 from analysis.table import Radio
 from analysis.touch_words import CAUTION, contact_words
-from analysis.touchable import TouchState, Verdict
+from analysis.touchable import Verdict
 from drivers.units import show
 
 #: Below this it can be a heater chain or a winding, with the chassis tied to the other pin. [Ω] Source: trade figures.
@@ -64,7 +64,7 @@ def chassis_kind(radio: Radio, picture: TouchPicture) -> Finding:
     )
     statement = f"{SENTENCES[kind.word].format(pin=kind.pin)} {' '.join(kind.reasons)}".strip()
     if kind.word == "isolated" and matrix is not None:
-        statement += f" {contact_words(matrix, picture)}"
+        statement = f"{statement} {contact_words(matrix, picture)}".strip()
     if kind.runner_up:
         statement += f" Next in likelihood: {kind.runner_up.replace('-', ' ')}."
     return Finding(
@@ -102,7 +102,7 @@ def _tied_by_pins(pins: Pins, card: RadioCard) -> Kind | None:
         return None
     pin = min(low, key=lambda name: low[name])
     other = "2" if pin == "1" else "1"
-    reason = f"Pin {pin} reads {show(low[pin], 'Ohm', 0.1)} to the chassis with the plug out."
+    reason = f"Pin {pin} reads {_tie(low[pin])} to the chassis with the plug out."
     off, far = pins.at(pin, "off"), pins.at(other, "off")
     if card.switch == "none" or (off is not None and off < TIED):
         where = "It stays so with the switch off." if card.switch != "none" else "The set has no switch."
@@ -122,6 +122,11 @@ def _tied_by_pins(pins: Pins, card: RadioCard) -> Kind | None:
     return Kind(
         word="tied-through-switch", pin=int(pin), reasons=(reason, where, *_autotransformer(card)), runner_up=runner
     )
+
+
+def _tie(ohms: float) -> str:
+    """A resistance far below what counts as a tie: no more digits than an ohmmeter with its leads has."""
+    return f"{ohms:.1f} Ω, under the {TIED:g} Ω of a tie,"
 
 
 def _autotransformer(card: RadioCard) -> tuple[str, ...]:
@@ -177,7 +182,7 @@ def _is_hard(verdict: Verdict, most: float) -> bool:
     bounds, alone = verdict.bounds, verdict.state.alone
     if bounds is None or not bounds.consistent or alone is None or alone.value is None:
         return False
-    least = bounds.current.low - bounds.expanded_uncertainty
+    least = bounds.least
     return verdict.level is Level.DANGER and least > 0 and alone.magnitude / least < most + BODY
 
 
@@ -192,7 +197,7 @@ def _earthed(pins: Pins, picture: TouchPicture) -> Kind | None:
     earth = min((o for s in ("on", "off", "") if (o := pins.ohms.get(("earth", s))) is not None), default=math.inf)
     if earth >= TIED:
         return None
-    reason = f"The earth pin reads {show(earth, 'Ohm', 0.1)} to the chassis with the plug out."
+    reason = f"The earth pin reads {_tie(earth)} to the chassis with the plug out."
     matrix = picture.of("chassis")
     live = [v for v in (matrix.verdicts if matrix else ()) if v.reason != "voltage" and v.state.values]
     if live:
@@ -228,7 +233,8 @@ def _capacitive(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card: 
     if matrix is None or not any(v.state.values for v in matrix.verdicts):
         lacking = ("volts of the chassis to earth", *wanted)
         return Kind(word="not-established", reasons=("The chassis was not read.",), missing=lacking)
-    sizes = [size for v in matrix.verdicts if (size := _capacitance(v, picture)) is not None]
+    mains = _mains(matrix, card)
+    sizes = [size for v in matrix.verdicts if (size := _capacitance(v, picture, mains)) is not None]
     if sizes:
         open_pins = pins.least is not None and pins.least >= CONDUCTS
         return _by_size(max(sizes, key=lambda size: size[1]), matrix, picture, wanted, open_pins=open_pins)
@@ -236,9 +242,13 @@ def _capacitive(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card: 
     if not doubts and _too_low_for_a_capacitor(matrix, picture, card):
         reason = "In no state does it read what a line capacitor of 1 nF would give."
         return Kind(word="isolated", reasons=(reason,), missing=wanted)
-    lacking = ("a burden reading in the state that reads highest", *matrix.missing_states, *wanted)
+    against = tuple(reason for doubt in doubts for reason in doubt.reasons)
+    asked = tuple(text for doubt in doubts for text in doubt.missing)
+    highest = "a burden reading in the state that reads highest"
+    asked = tuple(dict.fromkeys((highest, *matrix.missing_states, *asked, *wanted)))
     reason = "Nothing tells strays from a fitted capacitor or a hard connection."
-    return Kind(word="not-established", reasons=(reason,), missing=lacking, runner_up=_guess(matrix, card))
+    return Kind(word="not-established", reasons=(reason, *against), missing=asked,
+                runner_up=_guess(matrix, card))  # fmt: skip
 
 
 def _by_size(
@@ -246,7 +256,7 @@ def _by_size(
 ) -> Kind:
     """A fitted capacitor or strays, by the size of what lies behind the chassis."""
     low, best, high = size
-    shown = f"What lies behind the chassis passes as much as a capacitor of {_farads(low, best, high)} would."
+    shown = f"The chassis gives as much current as through a capacitor of {_farads(low, best, high)} from the live leg."
     if best >= FITTED:
         runner = "rc-coupled" if not open_pins else None if low >= FITTED else "isolated"
         return Kind(word="line-capacitor", reasons=(shown,), runner_up=runner, missing=wanted)
@@ -311,38 +321,19 @@ def _farads(low: float, best: float, high: float) -> str:
     return show(best, "F", digit) + bounds
 
 
-def _capacitance(verdict: Verdict, picture: TouchPicture) -> tuple[float, float, float] | None:
-    """What capacitance the source of one state has: low, as a pure capacitance, high. [F]"""
-    bounds, state = verdict.bounds, verdict.state
-    if bounds is None or not bounds.consistent or state.coupling != "ac" or verdict.unproved or state.alone is None:
-        return None
-    omega = 2 * math.pi * picture.setting.frequency
-    reactance = _reactance(state, picture)
-    if reactance is None:
-        return None
-    low, high = bounds.source_impedance
-    return 1 / (omega * high) if high else 0.0, 1 / (omega * reactance), 1 / (omega * low) if low else math.inf
+def _capacitance(verdict: Verdict, picture: TouchPicture, mains: float | None) -> tuple[float, float, float] | None:
+    """What capacitance from the live leg would give the current of one state: I = V·ω·C. [F]
 
-
-def _reactance(state: TouchState, picture: TouchPicture) -> float | None:
-    """The source as a pure capacitance, from the meter alone and the first burden that pulls it down. [Ω]
-
-    With Z = -jX and Y = G + jB, V^2 ((1 + XB)^2 + (XG)^2) is the same for both readings.
+    Low and high with the uncertainty counted; between them as read, from the low end of the current, which is that of a
+    pure capacitance.
     """
-    alone = state.alone
-    read = sorted(((ohms, v.magnitude) for ohms, v in state.loaded.items() if v.value), reverse=True)
-    if alone is None or not alone.value or not read:
+    bounds, state = verdict.bounds, verdict.state
+    if bounds is None or not bounds.consistent or state.coupling != "ac" or verdict.unproved or not mains:
         return None
-    burden, loaded = next((pair for pair in read if pair[1] < 0.7 * alone.magnitude), read[-1])
-    meter = picture.setting.input_of(alone)
-    own = 1 / meter.resistance if meter else 1 / UNKNOWN_INPUT
-    susceptance = 2 * math.pi * picture.setting.frequency * (meter.capacitance if meter else 0.0)
-    rise = alone.magnitude**2 - loaded**2
-    flow = (loaded * (own + 1 / burden)) ** 2 - (alone.magnitude * own) ** 2
-    if rise <= 0:
+    if state.alone is None or bounds.current.low <= 0:
         return None
-    ratio = math.sqrt(rise / flow) if flow > 0 else math.inf
-    return ratio / (1 - ratio * susceptance) if ratio * susceptance < 1 else math.inf
+    ampere = 2 * math.pi * picture.setting.frequency * mains
+    return bounds.least / ampere, bounds.current.low / ampere, bounds.most / ampere
 
 
 def _too_low_for_a_capacitor(matrix: Matrix, picture: TouchPicture, card: RadioCard) -> bool:

@@ -54,9 +54,11 @@ def _required_text(figures: SupplyFigures, required: float, part: float) -> str:
     design, factor = figures.design, figures.true_rms_factor
     if design is None or factor is None:
         return ""
+    which = "settled level" if design.settled is not None and design.settled >= design.percentile_99 else (
+        f"99th percentile of {design.rows} readings")  # fmt: skip
     text = (
-        f"With the load '{design.load}' the ammeter showed {show_pm(design.design, COVERAGE * design.u, 'A')} in the "
-        "secondary"
+        f"The design current is the {which} with the load '{design.load}': the ammeter showed "
+        f"{show_pm(design.design, COVERAGE * design.u, 'A')} in the secondary"
     )
     if factor > 1.005:
         text += (
@@ -68,7 +70,8 @@ def _required_text(figures: SupplyFigures, required: float, part: float) -> str:
     heat = f" The winding then turns {show(figures.winding_loss, 'W', 0.01)} into heat." if figures.winding_loss else ""
     return (
         f"{text}. With a margin of {figures.given.margin:g} the transformer should be rated for "
-        f"{show_pm(required, part * required, 'VA')}.{heat}"
+        f"{show_pm(required, part * required, 'VA')}; the uncertainty is the ammeter's, with the rated volts"
+        f"{' and the factor' if factor > 1.005 else ''} taken as exact.{heat}"
     )
 
 

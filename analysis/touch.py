@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.finding import Level
-from analysis.judge import COVERAGE, exceeds, rectangular
+from analysis.judge import COVERAGE, rectangular
 from analysis.limits import Limit
 from analysis.thevenin import Array, Ends, Steps, estimates, meet, single, spread, steps, strain
 from drivers.units import show
@@ -95,15 +95,16 @@ class TouchBounds:
     open_circuit: Range  #: [V]
     source_impedance: Range  #: magnitude [Ω]
     current: Range  #: rms (DC: mean) through the body network [A]
-    expanded_uncertainty: float  #: U of either end of the current [A]
+    least: float  #: low end of the current with its uncertainty counted [A]
+    most: float  #: high end of the current with its uncertainty counted: the figure that meets a limit [A]
     hard_connection: bool  #: the source can be below 10 kΩ, its uncertainty counted
     reasons: tuple[str, ...] = ()  #: what a person should know of these bounds
     consistent: bool = True  #: False: no single source gives these readings, not even with their uncertainties
 
     @property
-    def worst(self) -> float | None:
-        """High + U, the figure that meets a limit; None: unbounded. [A]"""
-        return None if self.current.high is None else self.current.high + self.expanded_uncertainty
+    def expanded_uncertainty(self) -> float:
+        """U of whichever end of the current is less sure: low − U and high + U hold the true current. [A]"""
+        return max(self.most - (self.current.high or 0.0), self.current.low - self.least, 0.0)
 
 
 def body_impedance(frequency: float | None) -> complex:
@@ -235,7 +236,8 @@ def _bound(case: _Case, meter: MeterInput | None, doubt: str) -> TouchBounds:
         open_circuit=volts,
         source_impedance=ohms,
         current=Range(low, high),
-        expanded_uncertainty=max(upper - high, low - lower, 0.0),
+        least=max(0.0, min(lower, low)),
+        most=max(upper, high),
         hard_connection=hard,
         reasons=((doubt,) if doubt else ()) + _remarks(case, meter, lone=found is None),
         consistent=not doubt,
@@ -320,9 +322,6 @@ def touch_level(bounds: TouchBounds, limit: Limit) -> Level:
     A raised limit never yields `within`: where only it would, the default limit decides. Nothing that bounds the
     current means `danger`. Trips and overloads are the caller's to judge.
     """
-    if bounds.current.high is None:
+    if bounds.most >= limit.upper:
         return Level.DANGER
-    high, expanded = bounds.current.high, bounds.expanded_uncertainty
-    if exceeds(high, expanded, limit.upper):
-        return Level.DANGER
-    return Level.CAUTION if exceeds(high, expanded, min(limit.value, limit.default)) else Level.WITHIN
+    return Level.CAUTION if bounds.most >= min(limit.value, limit.default) else Level.WITHIN

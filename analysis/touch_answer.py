@@ -147,9 +147,7 @@ def _statement(
 
 
 def _current_words(bounds: TouchBounds, level: Level, amperes: Limit) -> list[str]:
-    worst = bounds.worst
-    if worst is None:
-        return ["Nothing bounds the current that a person would draw."]
+    worst = bounds.most
     words = []
     if not bounds.consistent:
         words.append("The readings contradict each other, so the worst that they allow is taken.")

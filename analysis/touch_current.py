@@ -31,7 +31,7 @@ def current_finding(matrix: Matrix, picture: TouchPicture) -> Finding:
         title=f"{matrix.point}: {_current_words(top)} through a body ({top.state.name})",
         statement=_current_statement(matrix.point, top, picture), unit="A",
         value=bounds.current.high if bounds else None,
-        expanded_uncertainty=bounds.expanded_uncertainty if bounds and bounds.current.high is not None else None,
+        expanded_uncertainty=bounds.most - bounds.current.high if bounds and bounds.current.high is not None else None,
         limit=limit.value, limit_source=limit.source, limit_changed_by_user=limit.changed,
         states=tuple(row for verdict in judged for row in verdict.to_state_outcomes()),
         evidence=tuple(value.evidence for v in judged for value in v.state.values),

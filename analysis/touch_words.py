@@ -99,12 +99,7 @@ def _why(verdict: Verdict, picture: TouchPicture) -> list[str]:
         parts.append("AC and DC are each below their limit, but not together.")
     elif verdict.reason == "voltage" and verdict.level is Level.WITHIN:
         parts.append("That is below the voltage limit, or from a source unable to give the limiting current.")
-    if verdict.scaled_only:
-        factor = max(picture.setting.factors.get(value.session, 1.0) for value in state.values)
-        parts.append(
-            f"At the highest mains to be expected ({factor:.2f} times that of the sitting, computed) it exceeds the"
-            " limit."
-        )
+    parts += _at_highest_mains(verdict, picture)
     if verdict.raised_only:
         parts.append("Only the limit that the card raised would let it pass; the default limit decides.")
     likely = _likely(verdict)
@@ -113,6 +108,20 @@ def _why(verdict: Verdict, picture: TouchPicture) -> list[str]:
     if verdict.later:
         parts.append("A later reading of this state lay above the limit: read it again.")
     return parts
+
+
+def _at_highest_mains(verdict: Verdict, picture: TouchPicture) -> list[str]:
+    """What decided, computed for the highest mains to be expected; nothing where the sitting had them."""
+    state = verdict.state
+    factor = max((picture.setting.factors.get(value.session, 1.0) for value in state.values), default=1.0)
+    if factor < 1.005 or verdict.volts is None:
+        return []
+    by_current = verdict.reason in ("current", "hard") and verdict.current_high is not None
+    most, unit = (verdict.current_high or 0.0, "A") if by_current else (verdict.volts + verdict.expanded, "V")
+    shown = show(factor * most, unit, _digit(factor * most))
+    beyond = ", which exceeds the limit" if verdict.scaled_only else ""
+    return [f"At the highest mains to be expected, {factor:.2f} times that of the sitting, it would be up to {shown}"
+            f" (computed){beyond}."]  # fmt: skip
 
 
 def _likely(verdict: Verdict) -> str:
@@ -157,7 +166,7 @@ def _notes(matrix: Matrix, picture: TouchPicture) -> list[str]:
     values = [value for verdict in matrix.verdicts for value in verdict.state.values]
     parts = []
     if matrix.level is Level.WITHIN:
-        parts.append(contact_words(matrix, picture))
+        parts += [said] if (said := contact_words(matrix, picture)) else []
     if any(value.by_fallback for value in values):
         parts.append("No accuracy line covers some readings; 3 % + 10 counts were taken for them.")
     if not any(verdict.state.coupling == "dc" and verdict.state.values for verdict in matrix.verdicts):
@@ -169,11 +178,12 @@ def _notes(matrix: Matrix, picture: TouchPicture) -> list[str]:
 
 def contact_words(matrix: Matrix, picture: TouchPicture) -> str:
     """What is known of the probe's contact, since one in the air reads as low as a dead part."""
-    seen = [picture.setting.contact(value) for verdict in matrix.verdicts for value in verdict.state.values]
+    low = [v.state for v in matrix.verdicts if v.volts is not None and v.volts < v.limit]  # a high one was in contact
+    seen = [picture.setting.contact(value) for state in low for value in state.values]
     if all(before for before, _ in seen):
         both = all(after for _, after in seen)
-        return f"The probe was seen to touch it before{' and after' if both else ''} these readings."
-    return "That the probe touched it was not read: this rests on the word of whoever held it."
+        return f"The probe was seen to touch it before{' and after' if both else ''} the low readings." if seen else ""
+    return "That the probe touched it was not read: the low readings rest on the word of whoever held it."
 
 
 def touch_advice(matrix: Matrix, card: RadioCard) -> str:

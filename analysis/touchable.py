@@ -111,10 +111,8 @@ class Verdict:
 
     @property
     def current_high(self) -> float | None:
-        """Upper bound of the touch current + U [A]; None: nothing bounds it, or nothing was read with a burden."""
-        if self.bounds is None or self.bounds.current.high is None:
-            return None
-        return self.bounds.current.high + self.bounds.expanded_uncertainty
+        """Upper bound of the touch current + U [A]; None: nothing was read with a burden."""
+        return None if self.bounds is None else self.bounds.most
 
     def to_state_outcomes(self) -> list[StateOutcome]:
         """The state as the meter alone read it, then each burden reading, the largest burden first."""
@@ -252,9 +250,7 @@ def _level(
 
 
 def _by_current(bounds: TouchBounds, amperes: Limit, factor: float) -> tuple[Level, str]:
-    if bounds.current.high is None:
-        return Level.DANGER, "hard"
-    high = (bounds.current.high + bounds.expanded_uncertainty) * factor
+    high = bounds.most * factor
     if high < amperes.value:
         return Level.WITHIN, "current"
     return (Level.CAUTION, "current") if high < amperes.upper else (Level.DANGER, "hard")

@@ -6,11 +6,11 @@ import math
 from collections import Counter
 from datetime import date, timedelta
 from itertools import combinations
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from analysis.chassis import TouchPicture, is_touched
+from analysis.chassis import is_touched
 from analysis.finding import Finding, Level
 from analysis.states import Value, chunks, settled
 from analysis.table import MeterInfo, Radio, Session
@@ -20,52 +20,69 @@ from drivers.units import show_pm
 LEAST_INPUT = 1e6
 
 
-def meter_findings(radio: Radio, picture: TouchPicture) -> list[Finding]:
+def meter_findings(radio: Radio) -> list[Finding]:
     """`meter-trust:ROLE` for every meter of the judged sessions."""
-    reasons: dict[str, dict[str, None]] = {}
+    doubts: dict[str, dict[_Doubt, None]] = {}
+    unsaid: dict[str, dict[str, None]] = {}
     values = {
         s.name: settled(chunks(s, by=("plug", "switch", "burden", "load", "arrangement"), where=lambda _: True))
         for s in radio.judged
     }
     for session in radio.judged:
         for role in session.readings["meter"].cat.categories if len(session.readings) else ():
-            told = reasons.setdefault(str(role), {})
             mine = [value for value in values[session.name] if value.meter == role]
-            told.update(dict.fromkeys(_reasons(session, str(role), mine, picture)))
-        for pair, reason in _disagreements(values[session.name]):
+            doubts.setdefault(str(role), {}).update(dict.fromkeys(_doubts(session, str(role), mine)))
+            meter = session.meter(str(role))
+            if meter is not None and not meter.calibrated:
+                unsaid.setdefault(str(role), {})["when it was calibrated is not recorded"] = None
+        for pair, doubt in _disagreements(values[session.name]):
             for role in pair:
-                reasons.setdefault(role, {})[reason] = None
-    return [_finding(role, list(told)) for role, told in sorted(reasons.items())]
+                doubts.setdefault(role, {})[doubt] = None
+    return [_finding(role, list(told), list(unsaid.get(role, ()))) for role, told in sorted(doubts.items())]
 
 
-def _finding(role: str, reasons: list[str]) -> Finding:
-    statement = "; ".join(reasons) if reasons else "nothing speaks against its readings"
-    word = "read first what speaks against it" if reasons else "nothing speaks against it"
+class _Doubt(NamedTuple):
+    """What speaks against a meter's readings, and what would settle it."""
+
+    text: str
+    remedy: str
+
+
+def _finding(role: str, doubts: list[_Doubt], unsaid: list[str]) -> Finding:
+    statement = "; ".join(doubt.text for doubt in doubts) or "nothing that was recorded speaks against its readings"
+    statement = "; ".join((statement, *unsaid))
+    word = "read first what speaks against it" if doubts else "nothing recorded speaks against it"
+    remedies = "; ".join(dict.fromkeys(doubt.remedy for doubt in doubts))
     return Finding(
-        id=f"meter-trust:{role}", level=Level.CAUTION if reasons else Level.WITHIN, title=f"Meter '{role}': {word}",
+        id=f"meter-trust:{role}", level=Level.CAUTION if doubts else Level.WITHIN, title=f"Meter '{role}': {word}",
         statement=f"Meter '{role}': {statement}.", limit_source="JCGM 100:2008 for the uncertainties; else own choice",
-        advice="Settle these before much is built on its readings." if reasons else "",
+        advice=f"For meter '{role}': {remedies}." if doubts else "",
     )  # fmt: skip
 
 
-def _reasons(session: Session, role: str, values: list[Value], picture: TouchPicture) -> list[str]:
+def _doubts(session: Session, role: str, values: list[Value]) -> list[_Doubt]:
     meter = session.meter(role)
     mine = (session.readings["meter"] == role).to_numpy()
     flags = Counter(flag for text in _words(session, "flags", mine) for flag in text.split())
     found = []
     if flags["low-battery"] or any(e.kind == "low-battery" and e.meter == role for e in session.events):
-        found.append(f"its battery was low in session {session.name}, and readings can be off")
+        found.append(_Doubt(f"its battery was low in session {session.name}, and readings can be off",
+                            "change its battery and read again"))  # fmt: skip
     held = _words(session, "status", mine)["held"]
     if held:
-        found.append(f"{held} readings were held ones, which are no values")
+        number = "one reading was a held one, which is no value" if held == 1 else (
+            f"{held} readings were held ones, which are no values")  # fmt: skip
+        found.append(_Doubt(number, "switch hold off and read again"))
     if meter is None:
-        return [*found, "the session does not say what meter it is"]
+        return [*found, _Doubt("the session does not say what meter it is", "note which meter it was")]
     if any(value.by_fallback for value in values):
-        found.append("no accuracy line covers some of its readings; 3 % + 10 counts were taken")
+        found.append(_Doubt("no accuracy line covers some of its readings; 3 % + 10 counts were taken",
+                            "enter its accuracy from the data sheet in its profile"))  # fmt: skip
     found += _calibration(meter, session)
-    found += _unfit(meter, values, picture)
+    found += _unfit(meter, values)
     if meter.isolation in ("none", "unknown") and not session.statements.get("link_isolated"):
-        found.append(f"the isolation of its data link is {meter.isolation}")
+        found.append(_Doubt(f"the isolation of its data link is {meter.isolation}",
+                            "find out whether its data link is isolated before it touches a chassis"))  # fmt: skip
     return found
 
 
@@ -76,33 +93,37 @@ def _words(session: Session, column: str, mine: np.ndarray[Any, np.dtype[np.bool
     return Counter({str(word): int(count) for word, count in zip(cells.categories, counts, strict=True) if count})
 
 
-def _calibration(meter: MeterInfo, session: Session) -> list[str]:
+def _calibration(meter: MeterInfo, session: Session) -> list[_Doubt]:
     try:
         last = date.fromisoformat(meter.calibrated)
         began = date.fromisoformat(session.start[:10])
     except ValueError:
         return []
     due = last + timedelta(days=meter.calibration_interval_days)
-    return [f"its calibration was due on {due.isoformat()}"] if began > due else []
+    if began <= due:
+        return []
+    return [_Doubt(f"its calibration was due on {due.isoformat()}", "compare it with one that is in date")]
 
 
-def _unfit(meter: MeterInfo, values: list[Value], picture: TouchPicture) -> list[str]:
+def _unfit(meter: MeterInfo, values: list[Value]) -> list[_Doubt]:
     found = []
     touched = [v for v in values if v.key.quantity == "voltage" and is_touched(v.key.point)]
     if touched:
         entry = meter.input_for("voltage", touched[0].key.coupling)
         if entry is None or entry.resistance is None:
-            found.append("its input resistance is not known; 1 MΩ was taken for the loading")
+            found.append(_Doubt("its input resistance is not known; 1 MΩ was taken for the loading",
+                                "enter its input resistance in its profile"))  # fmt: skip
         elif entry.resistance < LEAST_INPUT:
-            found.append("its input loads the circuit by less than 1 MΩ, so that strays read low")
+            found.append(_Doubt("its input loads the circuit by less than 1 MΩ, so that strays read low",
+                                "read the touchable points with one of 10 MΩ"))  # fmt: skip
     currents = [v for v in values if v.key.quantity == "current" and v.key.point == "secondary"]
     if currents and meter.rms == "average":
-        found.append("it answers to the average, and reads a rectifier's pulses low; the figures are corrected for it")
-    del picture
+        found.append(_Doubt("it answers to the average, and reads a rectifier's pulses low; the figures are corrected"
+                            " for it", "confirm the transformer's current with a true-RMS meter"))  # fmt: skip
     return found
 
 
-def _disagreements(values: list[Value]) -> list[tuple[tuple[str, str], str]]:
+def _disagreements(values: list[Value]) -> list[tuple[tuple[str, str], _Doubt]]:
     """Pairs of meters that read one state differently by more than both uncertainties."""
     states: dict[object, list[Value]] = {}
     for value in values:
@@ -114,8 +135,8 @@ def _disagreements(values: list[Value]) -> list[tuple[tuple[str, str], str]]:
             if a.meter != b.meter and abs(a.magnitude - b.magnitude) > math.hypot(a.expanded, b.expanded):
                 unit = "V" if a.key.quantity == "voltage" else "A"
                 one, other = (show_pm(v.magnitude, v.expanded, unit) for v in (a, b))
-                reason = f"'{a.meter}' and '{b.meter}' disagree at {a.key.point}: {one} and {other}"
-                found.append(((a.meter, b.meter), reason))
+                text = f"'{a.meter}' and '{b.meter}' disagree at {a.key.point}: {one} and {other}"
+                found.append(((a.meter, b.meter), _Doubt(text, "read a known voltage with both")))
     return found
 
 

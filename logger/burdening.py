@@ -112,12 +112,9 @@ class Burdening:
         frequency = None if state.alone.coupling is Coupling.DC else self._frequency
         bounds = bound_touch_current(readings, meter=self._input, frequency=frequency)
         low, high = bounds.current
-        if high is None:
-            return _class(low, amperes) == 2
-        worst = high + bounds.expanded_uncertainty
-        if high - low <= bounds.expanded_uncertainty:
-            return True
-        return all(_class(low * by, amperes) == _class(worst * by, amperes) for by in (1.0, factor))
+        if high is None or high - low <= bounds.expanded_uncertainty:
+            return high is not None or _class(low, amperes) == 2
+        return all(_class(low * by, amperes) == _class(bounds.most * by, amperes) for by in (1.0, factor))
 
 
 def _class(current: float, limit: Limit) -> int:

@@ -157,22 +157,23 @@ def _uncertainty(value: float, count: float, accuracy: str | None) -> float:
     return rectangular(float(match["percent"]) / 100 * abs(value) + int(match["digits"] or 0) * count)
 
 
-def _between(bounds: Range, unit: str, expanded: float = 0.0) -> str:
+def _between(bounds: Range, unit: str) -> str:
     from analysis.touch_answer import figure
 
-    low = figure(bounds.low, unit, expanded)
-    high = "no bound" if bounds.high is None else figure(bounds.high, unit, expanded)
+    low = figure(bounds.low, unit)
+    high = "no bound" if bounds.high is None else figure(bounds.high, unit)
     return low if low == high else f"{low} to {high}"
 
 
 def _print(found: TouchAnswer, notes: list[str]) -> None:
+    from analysis.touch import Range
     from analysis.touch_answer import figure
     from analysis.touch_words import CAUTION
 
     bounds, amperes, volts = found.bounds, found.current_limit, found.voltage_limit
-    spread = bounds.expanded_uncertainty
+    counted = Range(bounds.least, bounds.most)
     print(f"{level_word(found.level)} {found.statement}\n")
-    print(f"  touch current     {_between(bounds.current, 'A', spread)}, each end ± {figure(spread, 'A', spread)}")
+    print(f"  touch current     {_between(bounds.current, 'A')}; {_between(counted, 'A')} with uncertainty counted")
     print(f"  open circuit      {_between(bounds.open_circuit, 'V')}")
     print(f"  source impedance  {_between(bounds.source_impedance, 'Ohm')}")
     print(f"  hard connection   {'not ruled out' if bounds.hard_connection else 'no'}")

@@ -195,8 +195,7 @@ def test_an_unknown_meter_is_allowed_for(
     seen = exact(source, meter, frequency, (None, *burdens))
     bounds = bound_touch_current(seen, meter=None, frequency=frequency)
 
-    assert (bounds.current.low - bounds.expanded_uncertainty) * 0.999 <= body_current(source, frequency)
-    assert body_current(source, frequency) <= (top(bounds) + bounds.expanded_uncertainty) * 1.001
+    assert bounds.least * 0.999 <= body_current(source, frequency) <= bounds.most * 1.001
 
 
 @settings(deadline=None, max_examples=100)
@@ -259,8 +258,7 @@ def test_with_noise_the_truth_is_inside_the_widened_bounds(gain: bool) -> None:
         seen = exact(source, meter, frequency, (None, *actual))
         named = [BurdenReading(value=r.value, burden=b) for r, b in zip(seen, (None, *marked), strict=True)]
         bounds = bound_touch_current(noisy(named, draw, gain), meter=meter, frequency=frequency)
-        truth, spread = body_current(source, frequency), bounds.expanded_uncertainty
-        inside += bounds.current.low - spread <= truth <= top(bounds) + spread
+        inside += bounds.least <= body_current(source, frequency) <= bounds.most
         strange += not bounds.consistent
 
     assert inside >= 0.97 * count  # 95 % is what must hold; four readings hold it by themselves
