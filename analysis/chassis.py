@@ -132,12 +132,23 @@ def survey(radio: Radio) -> TouchPicture:
     matrices = [_matrix(point, [s for s in states if s.point == point], radio.card, setting) for point in points]
     tied = read_pins(radio).tied
     matrices = [_contradicted(matrix, tied) if matrix.point == "chassis" else matrix for matrix in matrices]
+    matrices = [_with_odd_burdens(matrix, touched) for matrix in matrices]
     if radio.unread:
         matrices = [_beside_unread(matrix, radio.unread) for matrix in matrices]
     return TouchPicture(
         matrices=tuple(matrices), setting=setting, proofs=proofs, frequency_assumed=frequency is None,
         points=radio.card.points,
     )  # fmt: skip
+
+
+def _with_odd_burdens(matrix: Matrix, found: Iterable[Chunk]) -> Matrix:
+    """A burden that is no resistance makes its readings no evidence; that must not go without a word."""
+    odd = {
+        f"the burden of plug {c.key.plug}, switch {c.key.switch} in ohms: {c.key.burden[:40]!r} is none"
+        for c in found
+        if c.key.point == matrix.point and c.key.burden_ohms is not None and math.isnan(c.key.burden_ohms)
+    }
+    return replace(matrix, missing=(*matrix.missing, *sorted(odd))) if odd else matrix
 
 
 def _is_ac_volts(key: Key) -> bool:

@@ -164,14 +164,18 @@ def _tied_by_volts(matrix: Matrix, card: RadioCard, most: float) -> Kind | None:
     )
     here, there = volts.get((pin, "off")), volts.get((away, "off"))
     if card.switch == "none":
-        return Kind(word="tied", pin=int(pin), reasons=(reason, "The set has no switch."))
+        return Kind(word="tied", pin=int(pin), reasons=(reason, "The set has no switch.", *_autotransformer(card)))
     if there is not None and there >= WHOLE and (here is None or here <= NOTHING):
         where = "With the switch off it is the other way round: the switch sits in the chassis leg."
-        return Kind(word="tied-through-switch", pin=int(pin), reasons=(reason, where))
+        return Kind(word="tied-through-switch", pin=int(pin), reasons=(reason, where, *_autotransformer(card)))
     if here is not None and there is not None:
-        return Kind(
-            word="tied", pin=int(pin), reasons=(reason, "The switch does not change that, or breaks both poles.")
+        live_off = max(here, there) >= WHOLE
+        where = (
+            "It stays so with the switch off."
+            if live_off
+            else "With the switch off it carries nothing: both poles open."
         )
+        return Kind(word="tied", pin=int(pin), reasons=(reason, where, *_autotransformer(card)))
     return Kind(
         word="tied", pin=int(pin), reasons=(reason,), runner_up="tied-through-switch", missing=matrix.missing_states
     )
@@ -184,6 +188,11 @@ def _is_hard(verdict: Verdict, most: float) -> bool:
         return False
     least = bounds.least
     return verdict.level is Level.DANGER and least > 0 and alone.magnitude / least < most + BODY
+
+
+def _is_live(verdict: Verdict) -> bool:
+    """Whether a state stands above the voltage limit, so that what lies behind it matters."""
+    return verdict.volts is not None and verdict.volts + verdict.expanded >= verdict.limit
 
 
 def _share(verdict: Verdict, mains: float) -> float | None:
@@ -235,8 +244,13 @@ def _capacitive(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card: 
         return Kind(word="not-established", reasons=("The chassis was not read.",), missing=lacking)
     mains = _mains(matrix, card)
     sizes = [size for v in matrix.verdicts if (size := _capacitance(v, picture, mains)) is not None]
+    open_pins = pins.least is not None and pins.least >= CONDUCTS
+    hard = [v.state.name for v in matrix.verdicts if v.bounds is not None and v.bounds.hard_connection and _is_live(v)]
+    if hard and not open_pins:
+        said = f"The burden does not tell a large capacitor from a hard connection at {'; '.join(hard)}."
+        lacking = (*(f"a smaller burden at {name}, if its dissipation allows" for name in hard), *wanted)
+        return Kind(word="not-established", reasons=(said,), runner_up="tied", missing=lacking)
     if sizes:
-        open_pins = pins.least is not None and pins.least >= CONDUCTS
         return _by_size(max(sizes, key=lambda size: size[1]), matrix, picture, wanted, open_pins=open_pins)
     doubts = _against_isolated(matrix, picture, wanted)
     if not doubts and _too_low_for_a_capacitor(matrix, picture, card):

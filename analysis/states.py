@@ -140,7 +140,7 @@ def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool])
         texts = {name: table.groups[at].texts[name] for name in wanted}
         meter = texts.pop("meter")
         texts["coupling"] = _fold_coupling(texts["quantity"], texts["coupling"])
-        pieces.setdefault((meter, Key(**texts)), []).append(at)
+        pieces.setdefault((meter, _plain(Key(**texts))), []).append(at)  # one burden, however it is written
     began = epoch(session.start)
     found = []
     for (meter, key), several in pieces.items():

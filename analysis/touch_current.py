@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.finding import ORDER, Finding, Level, worst
+from analysis.touch_words import SCALED
 from analysis.touchable import Verdict
 from drivers.units import show
 
@@ -26,10 +28,11 @@ def current_finding(matrix: Matrix, picture: TouchPicture) -> Finding:
     top = max(judged, key=lambda v: (-ORDER.index(_current_level(v, picture)), _rank_current(v), v.state.name))
     bounds, limit = top.bounds, picture.setting.current_limit(top.state.coupling)
     missing = [f"a burden reading at {name}" for name in bare] + list(matrix.missing_states)
+    missing += matrix.missing if level is Level.UNDECIDED else ()
     return Finding(
         id=f"touch-current:{matrix.point}", level=level,
         title=f"{matrix.point}: {_current_words(top)} through a body ({top.state.name})",
-        statement=_current_statement(matrix.point, top, picture), unit="A",
+        statement=_current_statement(matrix.point, top, picture) + _not_borne_out(level, missing), unit="A",
         value=bounds.current.high if bounds else None,
         expanded_uncertainty=bounds.most - bounds.current.high if bounds and bounds.current.high is not None else None,
         limit=limit.value, limit_source=limit.source, limit_changed_by_user=limit.changed,
@@ -38,6 +41,12 @@ def current_finding(matrix: Matrix, picture: TouchPicture) -> Finding:
         missing=tuple(dict.fromkeys(missing)),
         extra={"low": bounds.current.low if bounds else None, "high": bounds.current.high if bounds else None},
     )  # fmt: skip
+
+
+def _not_borne_out(level: Level, missing: Sequence[str]) -> str:
+    if level is not Level.UNDECIDED or not missing:
+        return ""
+    return f" Nothing is concluded from that while this is missing: {'; '.join(dict.fromkeys(missing))}."
 
 
 def _rank_current(verdict: Verdict) -> float:
@@ -93,4 +102,11 @@ def _current_statement(point: str, verdict: Verdict, picture: TouchPicture) -> s
             f" {show(verdict.current_high, 'A', _third_digit(verdict.current_high))}; the limit is"
             f" {show(limit.value, 'A', _third_digit(limit.value))} ({limit.source})."
         )
+        factor = max((picture.setting.factors.get(value.session, 1.0) for value in verdict.state.values), default=1.0)
+        if factor >= SCALED:
+            most = factor * verdict.current_high
+            parts.append(
+                f"At the highest mains to be expected, {factor:.2f} times that of the sitting, it would be up to "
+                f"{show(most, 'A', _third_digit(most))} (computed)."
+            )
     return " ".join(parts)

@@ -19,6 +19,9 @@ CAUTION = (
     "those licensed for it where local codes say so."
 )
 
+#: From this factor on the highest mains differ from those of the sitting by more than a rounding.
+SCALED = 1.005
+
 
 def _read(state: TouchState) -> str:
     alone = state.alone
@@ -114,7 +117,7 @@ def _at_highest_mains(verdict: Verdict, picture: TouchPicture) -> list[str]:
     """What decided, computed for the highest mains to be expected; nothing where the sitting had them."""
     state = verdict.state
     factor = max((picture.setting.factors.get(value.session, 1.0) for value in state.values), default=1.0)
-    if factor < 1.005 or verdict.volts is None:
+    if factor < SCALED or verdict.volts is None:
         return []
     by_current = verdict.reason in ("current", "hard") and verdict.current_high is not None
     most, unit = (verdict.current_high or 0.0, "A") if by_current else (verdict.volts + verdict.expanded, "V")

@@ -112,3 +112,35 @@ def test_another_session_has_its_own_contact(tmp_path: Path) -> None:
     late.quiet()
 
     assert chassis(judged(tmp_path, early, late)).level is Level.WITHIN
+
+
+def test_a_current_that_falls_with_a_larger_load_is_no_proof_of_a_collapse(tmp_path: Path) -> None:
+    """228 V alone drive 23 µA into 10 MΩ; 2.7 mV across 2 kΩ are 1.3 µA. No source does that: the clip came off."""
+    sitting = Sitting()
+    sitting.quiet(("1", "on"))
+    sitting.states({("1", "on"): 228.0})
+    sitting.writer.read([0.0027] * 4, u=2e-5, resolution=1e-5, point="chassis", plug="1", switch="on", burden="2 kohm")
+
+    assert chassis(judged(tmp_path, sitting)).level is Level.DANGER
+
+
+def test_one_burden_written_in_two_ways_is_one_burden(tmp_path: Path) -> None:
+    """0.1 Mohm is 100 kohm: 1.0 V across it are 10 µA, in rows that settle only when they count together."""
+    sitting = Sitting()
+    sitting.quiet(("1", "on"))
+    sitting.states({("1", "on"): 60.0})
+    for text in ("100 kohm", "0.1 Mohm", "100000 ohm"):
+        sitting.writer.read([1.0], u=0.01, point="chassis", plug="1", switch="on", burden=text)
+
+    assert chassis(judged(tmp_path, sitting)).level is Level.WITHIN
+
+
+def test_a_burden_that_is_no_resistance_is_named_as_missing(tmp_path: Path) -> None:
+    sitting = Sitting()
+    sitting.quiet(("1", "on"))
+    sitting.states({("1", "on"): 60.0})
+    sitting.read(1.0, point="chassis", plug="1", switch="on", burden="hundred kilo")
+
+    found = chassis(judged(tmp_path, sitting))
+
+    assert found.level is Level.DANGER and [text for text in found.missing if "'hundred kilo' is none" in text]

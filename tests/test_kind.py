@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from analysis.assessment import Assessment
-from tests.test_touch_rules import STATES, Sitting, judged
+from analysis.finding import Level
+from tests.test_touch_rules import STATES, Sitting, chassis, judged
 
 
 def kind_of(found: Assessment) -> dict[str, Any]:
@@ -60,3 +61,41 @@ def test_a_chassis_is_not_isolated_while_a_later_reading_of_it_lay_above_the_lim
     kind = kind_of(judged(tmp_path, sitting))
 
     assert kind["kind"] == "not-established" and "later reading" in kind["statement"]
+
+
+def test_a_chassis_that_a_pin_is_tied_to_is_never_within(tmp_path: Path) -> None:
+    """0.2 Ω from pin 1, yet low in all states: the probe was not in contact."""
+    sitting = Sitting()
+    sitting.read(0.2, point="pin-1-to-chassis", switch="on", quantity="resistance", coupling="")
+    sitting.quiet()
+    found = judged(tmp_path, sitting)
+
+    assert chassis(found).level is Level.UNDECIDED
+    kind = found.of("chassis-kind")
+    assert kind is not None and kind.level is Level.DANGER
+
+
+def test_an_autotransformer_known_by_volts_alone_is_said_to_isolate_nothing(tmp_path: Path) -> None:
+    """230 V alone and 218.8 V across 2 kΩ: 102 Ω behind it, in both positions of the switch."""
+    sitting = Sitting()
+    sitting.states({("1", "on"): 230.0, ("1", "off"): 230.0, ("2", "on"): 1.0, ("2", "off"): 1.0})
+    for switch in ("on", "off"):
+        sitting.read(218.8, point="chassis", plug="1", switch=switch, burden="2 kohm")
+
+    kind = kind_of(judged(tmp_path, sitting, card={"supply": "autotransformer"}))
+
+    assert (kind["kind"], kind["pin"]) == ("tied", 1) and "isolates nothing" in kind["statement"]
+    assert "stays so with the switch off" in kind["statement"]
+
+
+def test_a_heater_chain_under_one_large_burden_is_not_called_a_capacitor(tmp_path: Path) -> None:
+    """1300 Ω behind 230 V read 203.5 V across 10 kΩ; so would a capacitor of 0.60 µF."""
+    sitting = Sitting()
+    sitting.quiet(("1", "on"))
+    sitting.states({("1", "on"): 230.0})
+    sitting.read(203.5, point="chassis", plug="1", switch="on", burden="10 kohm")
+
+    kind = kind_of(judged(tmp_path, sitting))
+
+    assert kind["kind"] == "not-established" and kind["runner_up"] == "tied"
+    assert "does not tell a large capacitor from a hard connection" in kind["statement"]

@@ -396,25 +396,3 @@ def test_only_the_latest_stage_is_judged(tmp_path: Path) -> None:
 
     assert found.stage == "after-fit" and found.sessions == ("20260309T142501Z-a",)
     assert chassis(found).level is Level.WITHIN
-
-
-def test_a_chassis_that_a_pin_is_tied_to_is_never_within(tmp_path: Path) -> None:
-    """0.2 Ω from pin 1, yet low in all states: the probe was not in contact."""
-    sitting = Sitting()
-    sitting.read(0.2, point="pin-1-to-chassis", switch="on", quantity="resistance", coupling="")
-    sitting.quiet()
-    found = judged(tmp_path, sitting)
-
-    assert chassis(found).level is Level.UNDECIDED
-    kind = found.of("chassis-kind")
-    assert kind is not None and kind.level is Level.DANGER
-
-
-def test_a_current_that_falls_with_a_larger_load_is_no_proof_of_a_collapse(tmp_path: Path) -> None:
-    """228 V alone drive 23 µA into 10 MΩ; 2.7 mV across 2 kΩ are 1.3 µA. No source does that: the clip came off."""
-    sitting = Sitting()
-    sitting.quiet(("1", "on"))
-    sitting.states({("1", "on"): 228.0})
-    sitting.writer.read([0.0027] * 4, u=2e-5, resolution=1e-5, point="chassis", plug="1", switch="on", burden="2 kohm")
-
-    assert chassis(judged(tmp_path, sitting)).level is Level.DANGER
