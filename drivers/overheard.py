@@ -23,7 +23,7 @@ from drivers.modbus import READ_INPUT, crc, request
 from drivers.port import WirePiece, wire_bytes
 from drivers.profile import Profile
 from drivers.reading import Coupling, Quantity, Reading
-from drivers.scpi import FUNCTIONS, table_for
+from drivers.scpi import FUNCTIONS, WHICH_FUNCTION, table_for
 
 _QUIET = 0.02  #: after so long a CR at the end of what came was a line's end, as at the bench [s]
 _FUNCTION_OF = {name: function for function, name in FUNCTIONS.items()}
@@ -143,7 +143,7 @@ class _Conversation:
         self._wants_error = message == _ERROR_QUESTION
         self._buffer = b""
         text = message.decode("latin-1")
-        self._verifying = bool(text) and text == self._table.verify
+        self._verifying = bool(text) and text in (self._table.verify, WHICH_FUNCTION)
         if text.startswith("CONF:") or (text and text == self._table.configure):
             self._setting_up, self._baseline = True, None
         self._asked = self._is_reading_query(text)
@@ -192,7 +192,7 @@ class _Conversation:
 
     def _verified(self, answer: bytes) -> list[Reading]:
         """Readings count if the instrument is still on the function that was set."""
-        if not answer or answer == self._table.verify.encode("latin-1"):  # an adapter that echoes
+        if not answer or answer in (self._table.verify.encode("latin-1"), WHICH_FUNCTION.encode()):  # an echo
             return []
         self._verifying = False
         held, self._held = self._held, []

@@ -125,11 +125,17 @@ class AskedVoice(_Line):
             self._samples = int(argument)
         elif name == "READ?":
             self._read(self._samples)
+        elif name == "FUNC?":
+            self._answer(f'"{self._function()}"')
         elif name.startswith(("CONF:", "MEAS:")) and self._set(name[5:].rstrip("?")):
             if name.startswith("MEAS"):
                 self._read(1)
         else:
             self._errors.append((-113, "Undefined header"))
+
+    def _function(self) -> str:
+        here = self.bench.function(self.role)
+        return next((word for word, each in self._FUNCTIONS.items() if each == here), "VOLT")
 
     def _set(self, function: str) -> bool:
         if function not in self._FUNCTIONS:

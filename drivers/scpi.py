@@ -32,6 +32,8 @@ FUNCTIONS: dict[tuple[Quantity, Coupling], str] = {
     (Quantity.CAPACITANCE, Coupling.NONE): "CAP",
     (Quantity.TEMPERATURE, Coupling.NONE): "TEMP",
 }
+#: The usual question for the function in force. Source: SCPI-1999, [SENSe:]FUNCtion[:ON]?
+WHICH_FUNCTION = "FUNC?"
 _SLOW_QUANTITIES = (Quantity.FREQUENCY, Quantity.CAPACITANCE)
 
 
@@ -133,6 +135,8 @@ class Conversation:
         for line in table.setup:
             self._link.tell(line)
         self._baseline = self._link.ask_at_once(table.verify, bool) if table.verify else None
+        if table.verify and self._baseline is None:
+            self._link.drain_errors()  # it does not know the question, which is no fault of anything
         if table.samples > 1:
             self._link.tell(f"SAMP:COUN {table.samples}")
 

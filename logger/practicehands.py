@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from drivers.decode.tables import Scpi
 from drivers.practice import FOLLOWED, PracticeBench
+from drivers.profile import load
 from logger.acts import Phase, View
 
 _SOCKET = {"line": "mains-line", "neutral": "mains-neutral"}
@@ -14,6 +16,10 @@ class PracticeHands:
     def __init__(self, bench: PracticeBench) -> None:
         self.bench = bench
         self._rest = bench.scenario.radio.points[0]
+        #: Meters with a knob; the others are told by the program.
+        self._by_hand = {
+            meter.role for meter in bench.scenario.meter if not isinstance(load(meter.profile).decode, Scpi)
+        }
         bench.by_hand(*FOLLOWED)
         for action, value in (("plug", "out"), ("switch", "off"), ("burden", ""), ("point", self._rest)):
             bench.do(action, value)
@@ -43,12 +49,9 @@ class PracticeHands:
             self._turn_knob(view)
 
     def _turn_knob(self, view: View) -> None:
-        if view.item is not None and view.item.function is not None and view.item.role in self._roles:
+        if view.item is not None and view.item.function is not None and view.item.role in self._by_hand:
             self.bench.turn_knob(view.item.role, *view.item.function)
 
-    @property
-    def _roles(self) -> set[str]:
-        return {meter.role for meter in self.bench.scenario.meter}
 
     def asked(self, view: View) -> None:
         """Some things are done without a key: a probe that goes to the socket when the reading itself tells."""

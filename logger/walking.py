@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from analysis.card import Burden, BurdenBox, RadioCard
 from analysis.limits import touch_limits
+from drivers.decode.tables import Scpi
 from drivers.profile import load
 from drivers.reading import BenchError, Coupling, Quantity
+from drivers.scpi import WHICH_FUNCTION
 from drivers.units import parse
 from logger.agenda import Agenda, steps_of
 from logger.bench import Bench
@@ -136,7 +138,7 @@ def prepare(benchbook: Benchbook, walk: Walk) -> Guided:
         plan = msgspec.structs.replace(plan, points=tuple(p for p in plan.points if p in _points_of(walk.practice)))
     else:
         card = benchbook.card(walk.radio)
-    meters = [*walk.meters, *_typed(plan, walk.meters)]
+    meters = [*(_watched(meter) if plan.touch else meter for meter in walk.meters), *_typed(plan, walk.meters)]
     box = PRACTICE_BOX if walk.practice and not benchbook.burdens().burden else benchbook.burdens()
     roles = roles_for(plan, meters)
     typed = [meter.role for meter in meters if meter.typed]
@@ -167,6 +169,18 @@ def _typed(plan: Plan, meters: Sequence[BenchMeter]) -> list[BenchMeter]:
     """Typed-in meters for the roles that a plan wants typed and nobody has."""
     here = {meter.role for meter in meters}
     return [BenchMeter(role=role, profile=load("typed"), port="") for role in plan.typed if role not in here]
+
+
+def _watched(meter: BenchMeter) -> BenchMeter:
+    """A meter that is asked after each reading whether it is still on the function that was set.
+
+    Somebody may turn it to DC at its own panel: a live chassis then reads 0 V, under the name of the AC asked for.
+    """
+    table = meter.profile.decode
+    if not isinstance(table, Scpi) or table.verify:
+        return meter
+    asked = msgspec.structs.replace(table, verify=WHICH_FUNCTION)
+    return replace(meter, profile=msgspec.structs.replace(meter.profile, decode=asked))
 
 
 def _burdening(card: RadioCard, meter: BenchMeter) -> Burdening:

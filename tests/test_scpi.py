@@ -324,6 +324,17 @@ def test_a_function_turned_at_the_front_panel_never_passes_for_the_one_that_was_
     assert instrument.function == "VOLT:DC" and after[0].value == 2.0
 
 
+@needs_pty
+def test_an_instrument_that_does_not_know_the_question_for_its_function_is_read_as_ever() -> None:
+    instrument = ScpiInstrument(["+1.0E+00"])
+    with pty(instrument) as name:
+        meter = Meter("v", profile(verify="FUNC?"), name, clock=time.monotonic)
+        first, then = run_some(meter), meter.read()
+        meter.close()
+
+    assert "FUNC?" in instrument.heard and first.value == 1.0 and not then.events and not instrument.errors
+
+
 def test_a_missing_visa_package_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "pyvisa", None)
 

@@ -15,6 +15,7 @@ from analysis.finding import Finding, Level
 from drivers.practice import meters_of, truth
 from drivers.practice_scenario import shipped
 from drivers.profile import load
+from drivers.reading import Coupling, Quantity
 from logger.acts import Key, Phase, View
 from logger.redecoding import redecode
 from logger.walking import FeedError, check_feed
@@ -108,6 +109,25 @@ def test_a_clip_that_comes_off_in_the_middle_is_found_when_its_contact_is_read_a
     found = findings(session)["touch-voltage:chassis"]
     assert found.level is Level.UNDECIDED and "seen not to touch chassis after" in found.statement
     assert findings(session)["chassis-kind"].extra["kind"] != "isolated"
+
+
+def test_a_meter_turned_to_dc_at_its_own_panel_clears_no_live_chassis(tmp_path: Path) -> None:
+    """A chassis on the line reads 0 V DC: under the name of AC it would be a false all-clear."""
+    session = Session(tmp_path, "chassis-leg-120")
+    turned = []
+
+    def user(view: View) -> Key | str | None:
+        if view.step.startswith("volts-chassis") and view.phase is Phase.READ and view.step not in turned:
+            turned.append(view.step)
+            session.bench.turn_knob("v", Quantity.VOLTAGE, Coupling.DC)
+        return willing(view)
+
+    session.run(user)
+
+    events = (session.guided.sitting.writer.folder / "events.csv").read_text("utf-8")
+    assert len(turned) == 4 and events.count("function-changed") == 4, events
+    assert findings(session)["touch-voltage:chassis"].level is Level.DANGER
+    assert findings(session)["chassis-kind"].extra["kind"] == truth("chassis-leg-120").chassis_kind
 
 
 def test_a_tripped_device_is_evidence_of_danger(tmp_path: Path) -> None:
