@@ -154,6 +154,18 @@ def figure(text: str, unit: str) -> float | None:
     return parse(text, unit) if text else None
 
 
+def card_text(data: bytes, where: str) -> str:
+    """The text of a card's or burden box's bytes, with or without the mark that some editors put before UTF-8.
+
+    Raises: CardError: no UTF-8 text.
+    """
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as exc:
+        name = re.split(r"[\\/]", where)[-1]
+        raise CardError(f"{name} is not UTF-8 text.", f"{where}, byte {exc.start}.", "Save it as UTF-8.") from exc
+
+
 def read_toml(text: str, kind: type[_T], where: str) -> _T:
     """TOML text as a checked object. Raises: CardError: with the file and the key."""
     try:

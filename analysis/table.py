@@ -21,7 +21,7 @@ from urllib.parse import unquote
 import numpy as np
 import pandas as pd
 
-from analysis.card import BurdenBox, RadioCard, read_burdens, read_card
+from analysis.card import BurdenBox, RadioCard, card_text, read_burdens, read_card
 from drivers.reading import BenchError
 
 NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
@@ -457,19 +457,12 @@ def _torn_folders(radio_folder: Path) -> list[Path]:
 
 def load_card(path: Path) -> RadioCard:
     """The card in a file. Raises: TableError: cannot be read; CardError: says something it cannot."""
-    return read_card(_read_text(path), str(path))
+    return read_card(card_text(_read_bytes(path), str(path)), str(path))
 
 
 def load_burdens(path: Path) -> BurdenBox:
     """The burden box in a file; an empty one where there is no file. Raises: as for a card."""
-    return read_burdens(_read_text(path), str(path)) if path.is_file() else BurdenBox()
-
-
-def _read_text(path: Path) -> str:
-    try:
-        return _read_bytes(path).decode("utf-8")
-    except UnicodeDecodeError as exc:
-        raise TableError(f"{path.name} is not UTF-8 text.", f"{path.parent}.") from exc
+    return read_burdens(card_text(_read_bytes(path), str(path)), str(path)) if path.is_file() else BurdenBox()
 
 
 def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool = True) -> Radio:

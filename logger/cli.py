@@ -73,7 +73,7 @@ def start(
 
 
 #: Errors that mean that something outside failed; every other one means that the call was wrong or refused.
-_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError")
+_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError", "BenchbookFileError")
 
 
 def _status(exc: BenchError) -> int:

@@ -91,7 +91,7 @@ def show(
     if as_json:
         say_json(msgspec.to_builtins(card))
         return
-    print((book.radio_folder(radio) / "radio.toml").read_text("utf-8").rstrip())
+    print(book.card_text(radio).rstrip())
     if not card.nominal_mains:
         tell("The card names no mains voltage, so no measuring chain can be proved.")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.card import ID, BurdenBox, CardError, RadioCard, read_burdens, read_card
+from analysis.card import ID, BurdenBox, RadioCard, card_text, read_burdens, read_card
 from drivers.reading import BenchError
 from logger.session import write_whole
 
@@ -17,6 +17,10 @@ ENVIRONMENT = "CHASSISLOG_BENCHBOOK"
 
 class BenchbookError(BenchError):
     """A radio or folder that is not there, or that cannot be written."""
+
+
+class BenchbookFileError(BenchError):
+    """A file of the benchbook that the disk does not give or take."""
 
 
 def default_benchbook() -> Path:
@@ -50,17 +54,23 @@ class Benchbook:
         return sorted(p.parent.name for p in self.folder.glob("*/radio.toml") if ID.fullmatch(p.parent.name))
 
     def card(self, radio_id: str) -> RadioCard:
-        """One radio's card. Raises: BenchbookError, CardError."""
-        path = self.radio_folder(radio_id) / "radio.toml"
-        return read_card(_text(path), str(path))
+        """One radio's card. Raises: BenchbookError, BenchbookFileError, CardError."""
+        return read_card(self.card_text(radio_id), str(self.folder / radio_id / "radio.toml"))
+
+    def card_text(self, radio_id: str) -> str:
+        """One radio's card as it was written. Raises: BenchbookError, BenchbookFileError, CardError: no UTF-8 text."""
+        return _text(self.radio_folder(radio_id) / "radio.toml")
 
     def burdens(self) -> BurdenBox:
-        """The burden box; an empty one where there is no file. Raises: CardError."""
+        """The burden box; an empty one where there is no file. Raises: CardError, BenchbookFileError."""
         path = self.folder / "burdens.toml"
         return read_burdens(_text(path), str(path)) if path.is_file() else BurdenBox()
 
     def add(self, card: Mapping[str, Any]) -> RadioCard:
-        """Write a new radio's card. Raises: BenchbookError: it exists; CardError: it says something it cannot."""
+        """Write a new radio's card.
+
+        Raises: BenchbookError: it exists; CardError: it says something it cannot; BenchbookFileError: the disk refuses.
+        """
         import tomli_w
 
         data = {key: value for key, value in card.items() if value not in ("", None, (), {})}
@@ -75,12 +85,13 @@ class Benchbook:
             folder.mkdir(parents=True, exist_ok=True)
             write_whole(folder / "radio.toml", text)
         except OSError as exc:
-            raise BenchbookError(f"The card cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
+            raise BenchbookFileError(f"The card cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
         return checked
 
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as exc:
-        raise CardError(f"The file cannot be read: {exc}.", f"{path}.") from exc
+        data = path.read_bytes()
+    except OSError as exc:
+        raise BenchbookFileError(f"{path.name} cannot be read: {exc.strerror or exc}.", f"{path}.") from exc
+    return card_text(data, str(path))

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from analysis.card import ID, CardError, read_card
+from analysis.card import ID, CardError, card_text, read_card
 from drivers.reading import BenchError
 
 #: What a zip may unpack to, and how many files it may hold.
@@ -178,22 +178,23 @@ class _Unpacking:
                         card_added=not has_card)  # fmt: skip
 
     def _card_id(self) -> str:
-        text = self._text("radio.toml")
+        data = self._bytes("radio.toml")
+        where = f"{self.path}/radio.toml"
         try:
-            return read_card(text, f"{self.path}: radio.toml").id
+            return read_card(card_text(data, where), where).id
         except CardError as exc:
             raise _refuse(f"Its card is refused: {exc.what}", self.path) from exc
 
-    def _text(self, name: str) -> str:
+    def _bytes(self, name: str) -> bytes:
         place = self.scratch / name
         if place.stat().st_size > MOST_TEXT:
             raise _refuse(f"Its {name} is too large", self.path)
-        return place.read_bytes().decode("utf-8", "replace")
+        return place.read_bytes()
 
     def _one_session(self) -> tuple[str, dict[str, Path]]:
         """The session of a zip that has its files at the top."""
         try:
-            described = json.loads(self._text("datapackage.json"))
+            described = json.loads(self._bytes("datapackage.json"))
             radio, name = str(described["radio"]), str(described["name"])
         except (OSError, ValueError, LookupError, TypeError) as exc:
             raise _refuse("It has no descriptor of a session", self.path) from exc

@@ -1,0 +1,102 @@
+"""Cards and the benchbook from the command line: what is spoiled or missing is told, in one line, everywhere alike."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from logger.cli import run
+from tests.sessions import SessionWriter, write_card
+
+Run = Callable[..., tuple[int, str, str]]
+#: Every command that reads a radio's card.
+READERS = (
+    ("radio", "show", "set-5"), ("assess", "set-5"), ("report", "set-5"), ("supply", "set-5"),
+    ("log", "set-5", "--meter", "v=typed", "--count", "1"), ("walk", "set-5", "--meter", "v=typed"),
+)  # fmt: skip
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    """A benchbook with one radio and one session."""
+    sitting = SessionWriter()
+    sitting.read([117.2] * 5, point="chassis", plug="1", switch="on")
+    sitting.write(write_card(tmp_path / "book" / "set-5").joinpath("20260302T142501Z-log"))
+    return tmp_path / "book"
+
+
+@pytest.fixture
+def call(capfd: pytest.CaptureFixture[str]) -> Run:
+    """Run one command line; its status, standard output and standard error."""
+
+    def called(*arguments: str) -> tuple[int, str, str]:
+        status = run(arguments)
+        told = capfd.readouterr()
+        return status, told.out, told.err
+
+    return called
+
+
+def spoil(path: Path, change: Callable[[bytes], bytes]) -> None:
+    """Other bytes in place of a file's own."""
+    path.write_bytes(change(path.read_bytes()))
+
+
+def test_a_card_and_a_burden_box_with_a_mark_before_the_text_are_read(book: Path, call: Run) -> None:
+    """Some editors write U+FEFF before UTF-8 (Unicode, chapter 2.13); what they saved is the card all the same."""
+    (book / "burdens.toml").write_bytes(b'\xef\xbb\xbf[[burden]]\nvalue = "10 kohm"\ntolerance = "1 %"\n')
+    spoil(book / "set-5" / "radio.toml", lambda data: b"\xef\xbb\xbf" + data.replace(b"\n", b"\r\n"))
+
+    assert call("radio", "show", "set-5", "--benchbook", str(book))[:2] == (
+        0, (book / "set-5" / "radio.toml").read_text("utf-8-sig")
+    )  # fmt: skip
+    status, out, _ = call("assess", "set-5", "--json", "--benchbook", str(book))
+    assert status == 1 and json.loads(out)["radio"] == "set-5"  # 117.2 V on the chassis is a danger
+
+
+@pytest.mark.parametrize("spoiled", [
+    pytest.param("name = \"Küchengerät\"".encode("latin-1"), id="latin-1"),
+    pytest.param("schema = 1".encode("utf-16"), id="utf-16"),
+    pytest.param(bytes(range(256)), id="binary"),
+])  # fmt: skip
+@pytest.mark.parametrize("reader", READERS, ids=lambda words: words[0])
+def test_a_card_that_is_no_text_is_refused_alike_wherever_it_is_read(
+    book: Path, call: Run, reader: tuple[str, ...], spoiled: bytes
+) -> None:
+    spoil(book / "set-5" / "radio.toml", lambda _: spoiled)
+
+    status, out, err = call(*reader, "--benchbook", str(book))
+
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "radio.toml is not UTF-8 text." in err and str(book / "set-5" / "radio.toml") in err
+
+
+@pytest.mark.parametrize("reader", [r for r in READERS if r[0] in ("assess", "report", "walk")], ids=lambda w: w[0])
+def test_a_burden_box_that_is_no_text_is_refused_alike(book: Path, call: Run, reader: tuple[str, ...]) -> None:
+    (book / "burdens.toml").write_bytes(b"\xff\xfe\x00[[burden]]")
+
+    status, out, err = call(*reader, "--benchbook", str(book))
+
+    assert (status, out, err.count("\n")) == (2, "", 1) and "burdens.toml is not UTF-8 text." in err
+
+
+@pytest.mark.parametrize("reader", READERS, ids=lambda words: words[0])
+def test_a_card_that_the_disk_does_not_give_is_a_failure(
+    book: Path, call: Run, reader: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = Path.read_bytes
+
+    def refuse(path: Path) -> bytes:
+        if path.name == "radio.toml":
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    status, out, err = call(*reader, "--benchbook", str(book))
+
+    assert (status, out, err.count("\n")) == (3, "", 1) and os.strerror(errno.EIO) in err
