@@ -101,14 +101,14 @@ def log(
         stage=stage, fed_from=fed_from, name=name, wire=not no_wire,
         link_isolated=link_isolated or _declared(meters, tag or []),
     )  # fmt: skip
-    tell(CAUTION)
+    bench = Bench([each.role for each in meters], touch_limits(strict=card.limits.strict, own=card.limits.own()))
+    sitting = Sitting(book, plan, listener=bench)
+    bench.note = sitting.recorder.note
+    tell(CAUTION)  # not before: a call that is refused is told that alone
     for each in meters:
         warning = category_warning(each, card.nominal_mains)
         if warning:
             tell(f"WARNING: {warning}")
-    bench = Bench([each.role for each in meters], touch_limits(strict=card.limits.strict, own=card.limits.own()))
-    sitting = Sitting(book, plan, listener=bench)
-    bench.note = sitting.recorder.note
     with speaking(speak, bench):
         if plain or as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
             screen = PlainLog(sys.stderr if as_json else sys.stdout, sys.stdin)

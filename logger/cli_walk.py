@@ -66,8 +66,8 @@ def walk(
         radio=radio, plan=chosen, meters=meters, practice=practice, fed_from=fed_from, stage=stage, name=name,
         wire=not no_wire, link_isolated=link_isolated,
     )  # fmt: skip
-    tell(CAUTION)
     guided = prepare(book, asked)
+    tell(CAUTION)  # not before: a call that is refused is told that alone
     warnings = [category_warning(each, guided.sitting.card.nominal_mains) for each in meters] if not practice else []
     for warning in (*guided.warnings, *filter(None, warnings)):
         tell(f"WARNING: {warning}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -100,3 +101,29 @@ def test_a_card_that_the_disk_does_not_give_is_a_failure(
     status, out, err = call(*reader, "--benchbook", str(book))
 
     assert (status, out, err.count("\n")) == (3, "", 1) and os.strerror(errno.EIO) in err
+
+
+@pytest.mark.parametrize("line", [
+    ("log", "set-5", "--meter", "v=text-line@/dev/null", "--tag", "point=chassis"),  # its link is not isolated
+    ("log", "set-5", "--meter", "v=typed", "--tag", "plug=3"),
+    ("log", "set-5", "--meter", "v=typed", "--tag-column", "point"),
+    ("log", "set-5", "--meter", "v=text-line@replay://nowhere.csv"),
+    ("log", "set-6", "--meter", "v=typed"),
+    ("walk", "set-5", "--meter", "v=text-line@replay://nowhere.csv"),
+    ("walk", "set-5", "--meter", "v=typed", "--fed-from", "isolating-transformer"),
+    ("walk", "set-6", "--meter", "v=typed"),
+    ("supply", "set-6"), ("supply", "set-5", "--margin", "0.5"),
+], ids=" ".join)  # fmt: skip
+def test_a_refusal_stands_alone(book: Path, call: Run, line: tuple[str, ...]) -> None:
+    """Cautions before it would bury the one line that says what to do."""
+    status, out, err = call(*line, "--benchbook", str(book))
+
+    assert status in (2, 3) and out == "" and err.startswith("chassislog: ") and err.count("\n") == 1
+
+
+@pytest.mark.parametrize("line", ["touch --reading 5", "touch --reading 5V --accuracy much", "touch --reading '5 V@2 V'",
+                                  "winding --cold 5 --cold-air 21degC --hot '6 ohm' --hot-air 23degC"])  # fmt: skip
+def test_a_calculators_refusal_stands_alone(call: Run, line: str) -> None:
+    status, out, err = call(*shlex.split(line))
+
+    assert (status, out, err.count("\n")) == (2, "", 1) and err.startswith("chassislog: ")
