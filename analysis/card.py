@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import Literal, TypeVar
+from difflib import get_close_matches
+from typing import Literal, TypeVar, get_args, get_type_hints
 
 import msgspec
 
@@ -175,8 +176,22 @@ def read_toml(text: str, kind: type[_T], where: str) -> _T:
     except msgspec.ValidationError as exc:
         what, _, key = str(exc).partition(" - at ")
         place = key.strip("`").removeprefix("$.") or "at the top level"
-        keys = ", ".join(name for name in getattr(kind, "__struct_fields__", ()))
-        raise CardError(f"{what}.", f"{where}, key {place}.", f"Top-level keys are {keys}.") from exc
+        raise CardError(f"{what}.", f"{where}, key {place}.", _expected(what, kind, key)) from exc
+
+
+def _expected(what: str, kind: object, key: str) -> str:
+    """What could stand at a key that msgspec found wrong (`$.burden[0].value`): the words, or the keys of its table."""
+    table = kind
+    for name in re.findall(r"\.([^.[`]+)", key):
+        table, kind = kind, get_type_hints(kind).get(name) if hasattr(kind, "__struct_fields__") else None
+        kind = next((part for part in get_args(kind) if hasattr(part, "__struct_fields__")), kind)  # of a list of tables
+    words = {word.casefold(): repr(word) for word in get_args(kind) if isinstance(word, str) and word}
+    if what.startswith("Invalid enum value") and words:
+        written = what.removeprefix("Invalid enum value ").strip("'")
+        near = get_close_matches(written.casefold(), words, n=1)
+        return f"Expected one of {', '.join(words.values())}{f'; did you mean {words[near[0]]}?' if near else '.'}"
+    keys = getattr(kind, "__struct_fields__", None) or getattr(table, "__struct_fields__", ())
+    return f"Keys there are {', '.join(keys)}."
 
 
 def read_card(text: str, where: str) -> RadioCard:
