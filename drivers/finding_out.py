@@ -103,16 +103,22 @@ def try_meter(
 ) -> Trial:
     """Some readings from a real port, and a plain diagnosis when nothing decodes. Raises: PortError: cannot be opened.
 
-    Sends what the profile says a reading takes, and nothing else.
+    Sends what the profile says a reading takes, and nothing else. Times count from the begin of the trial; of a replayed
+    wire log the recorded ones.
     """
+    began = clock()
+
+    def since() -> float:
+        return clock() - began
+
     lines = (profile.port.dtr, profile.port.rts)
-    heard = _hear(profile, port, lines, count, silent, longest, clock)
+    heard = _hear(profile, port, lines, count, silent, longest, since)
     sent = _sent(heard.wire)
     if not heard.raw and not any(event.kind == "port-lost" for event in heard.events) and _has_lines(port):
         for pair in PAIRS:
             if pair == lines:
                 continue
-            other = _hear(profile, port, pair, count, silent, longest, clock)
+            other = _hear(profile, port, pair, count, silent, longest, since)
             sent = list(dict.fromkeys([*sent, *_sent(other.wire)]))
             if other.raw:
                 heard, lines = other, pair

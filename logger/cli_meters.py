@@ -109,7 +109,7 @@ def try_meter(
     else:
         for reading in found.readings:
             channel = f"{reading.channel}: " if reading.channel else ""
-            print(f"{reading.elapsed - found.readings[0].elapsed:7.2f} s  {channel}{shown(reading)}")
+            print(f"{reading.elapsed:7.2f} s  {channel}{shown(reading)}")
         print(f"{found.rate:.3g} readings a second, {found.frames} frames, {found.skipped_bytes} bytes skipped.")
         print(found.text)
     if found.diagnosis is not Diagnosis.WORKS:
