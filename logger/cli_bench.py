@@ -10,7 +10,7 @@ import typer
 
 from drivers.units import parse
 from logger.benchmeter import BenchMeter, MeterSpecError, category_warning, meters_of, unproved_links
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, level_word, say_json, tell
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 
 def add_to(app: typer.Typer) -> None:
@@ -34,13 +34,15 @@ def demo(
     if as_json:
         say_json({"benchbook": str(out), "radios": [m.to_json() for m in made]})
         return
-    print("Two invented radios; their wire logs were constructed by a script, not recorded.\n")
+    say("Two invented radios; their wire logs were constructed by a script, not recorded.")
+    say()
     for radio in made:
-        print(f"{radio.title} ({radio.id})")
+        say(f"{radio.title} ({radio.id})")
         for finding in radio.assessment.findings:
-            print(f"  {level_word(finding.level)} {finding.id:28} {finding.title}")
-        print(f"  Report: {radio.report}\n")
-    print(CAUTION)
+            say(f"{finding.id:28} {finding.title}", level=finding.level, before="  ")
+        say(f"  Report: {radio.report}")
+        say()
+    say(CAUTION)
 
 
 def _tags(texts: list[str]) -> dict[str, str]:
@@ -123,7 +125,7 @@ def log(
         say_json({"session": str(outcome.folder), "rows": counters.rows, "by_meter": counters.by_meter,
                   "gaps": counters.gaps, "waits": counters.waits, "lost": list(outcome.lost)})  # fmt: skip
     else:
-        print(f"{outcome.counters.rows} readings in {outcome.folder}")
+        say(f"{outcome.counters.rows} readings in {outcome.folder}")
     if outcome.unwritten:
         tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
     if outcome.lost or outcome.unwritten:

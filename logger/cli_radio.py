@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from logger.benchmeter import MeterSpecError
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say_json, tell
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 radio_app = typer.Typer(
     rich_markup_mode=None, no_args_is_help=True,
@@ -73,7 +73,7 @@ def add(
     if as_json:
         say_json({"radio": added.id, "card": str(path)})
     else:
-        print(f"Added {added.id}: {path}")
+        say(f"Added {added.id}: {path}")
 
 
 @radio_app.command("show")
@@ -91,7 +91,8 @@ def show(
     if as_json:
         say_json(msgspec.to_builtins(card))
         return
-    print(book.card_text(radio).rstrip())
+    for line in book.card_text(radio).rstrip().split("\n"):
+        say(line)
     if not card.nominal_mains:
         tell("The card names no mains voltage, so no measuring chain can be proved.")
 
@@ -108,6 +109,6 @@ def list_all(benchbook: BenchbookOption = "", as_json: JsonOption = False) -> No
         say_json({"benchbook": str(book.folder), "radios": [{"radio": i, "name": card.name} for i, card in cards]})
         return
     for radio, card in cards:
-        print(f"{radio:24}  {card.name}")
+        say(f"{radio:24}  {card.name}")
     if not cards:
         tell(f"No radio in {book.folder} yet. Add one with 'chassislog radio add'.")

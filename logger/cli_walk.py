@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say_json, tell
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 if TYPE_CHECKING:
     from logger.bench import Bench
@@ -118,12 +118,12 @@ def _finish(guided: Guided, outcome: Outcome, *, as_json: bool) -> None:
         say_json({"session": str(outcome.folder), "rows": outcome.counters.rows, "takes": takes, "through": through,
                   "missing": missing, "lost": list(outcome.lost)})  # fmt: skip
     else:
-        print(f"{takes} values taken, {outcome.counters.rows} readings in {outcome.folder}")
+        say(f"{takes} values taken, {outcome.counters.rows} readings in {outcome.folder}")
         if not through:
-            print("The plan is not through.")
+            say("The plan is not through.")
         for text in missing:
-            print(f"Missing: {text}")
-        print(f"Next: chassislog assess {guided.sitting.plan.radio}")
+            say(f"Missing: {text}")
+        say(f"Next: chassislog assess {guided.sitting.plan.radio}")
     if outcome.unwritten:
         tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
     if outcome.lost or outcome.unwritten:

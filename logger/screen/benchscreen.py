@@ -17,6 +17,7 @@ from textual.message import Message
 from textual.screen import Screen
 from textual.widgets import Input, Static
 
+from analysis.report.text import without_controls
 from drivers.reading import Reading
 from drivers.units import show
 from logger.acts import Key, Phase, Say, View
@@ -192,14 +193,14 @@ class BenchScreen(Screen[None]):
         self._draw_state()
 
     def _put(self, name: str, text: str) -> None:
-        self.query_one(f"#{name}", Static).update(Text(text))
+        self.query_one(f"#{name}", Static).update(Text(without_controls(text)))
 
     def _draw_alarm(self) -> None:
         bar, alarms = self.query_one("#alarm", Static), self.bench.alarms
         was = bar.has_class("on")
         bar.set_class(bool(alarms), "on")
         if alarms:
-            bar.update(Text("!!! ALARM !!! " + "  ".join(alarm.text for alarm in alarms)))
+            bar.update(Text(without_controls("!!! ALARM !!! " + "  ".join(alarm.text for alarm in alarms))))
             if not was:
                 self.app.bell()
         else:

@@ -13,6 +13,7 @@ from textual.screen import Screen
 from textual.widgets import Button, Input, OptionList, Select, Static
 from textual.widgets.option_list import Option
 
+from analysis.report.text import without_controls
 from drivers.reading import BenchError
 from logger.radio import Benchbook
 from logger.screen.app import StartApp
@@ -54,7 +55,7 @@ class Form(Screen[None]):
 
     def say(self, text: str) -> None:
         """A line under the heading."""
-        self.query_one("#text", Static).update(Text(text))
+        self.query_one("#text", Static).update(Text(without_controls(text)))
 
     def field(self, name: str) -> str:
         """What stands in a field."""

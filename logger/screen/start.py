@@ -12,6 +12,7 @@ from textual.screen import Screen
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
+from analysis.report.text import without_controls
 from drivers.reading import BenchError
 from logger.radio import Benchbook
 
@@ -66,7 +67,7 @@ class Listed(Screen[None]):
 
     def say(self, text: str) -> None:
         """A line under the heading."""
-        self.query_one("#text", Static).update(Text(text))
+        self.query_one("#text", Static).update(Text(without_controls(text)))
 
     def action_back(self) -> None:
         """To the screen before."""
