@@ -184,7 +184,7 @@ def _expected(what: str, kind: object, key: str) -> str:
     table = kind
     for name in re.findall(r"\.([^.[`]+)", key):
         table, kind = kind, get_type_hints(kind).get(name) if hasattr(kind, "__struct_fields__") else None
-        kind = next((part for part in get_args(kind) if hasattr(part, "__struct_fields__")), kind)  # of a list of tables
+        kind = next((part for part in get_args(kind) if hasattr(part, "__struct_fields__")), kind)  # a list's
     words = {word.casefold(): repr(word) for word in get_args(kind) if isinstance(word, str) and word}
     if what.startswith("Invalid enum value") and words:
         written = what.removeprefix("Invalid enum value ").strip("'")

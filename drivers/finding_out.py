@@ -103,8 +103,8 @@ def try_meter(
 ) -> Trial:
     """Some readings from a real port, and a plain diagnosis when nothing decodes. Raises: PortError: cannot be opened.
 
-    Sends what the profile says a reading takes, and nothing else. Times count from the begin of the trial; of a replayed
-    wire log the recorded ones.
+    Sends what the profile says a reading takes, and nothing else. Times count from the begin of the trial; those of a
+    replayed wire log are the recorded ones.
     """
     began = clock()
 

@@ -48,17 +48,28 @@ def ports(as_json: JsonOption = False) -> None:
 def meters(context: typer.Context, as_json: JsonOption = False) -> None:
     if context.invoked_subcommand is not None:
         return
-    from drivers.profile import load, names
+    from drivers.profile import names
 
-    rows = [(name, origin, load(name)) for name, origin in names().items()]
+    rows = [_listed(name, origin) for name, origin in names().items()]
     if as_json:
-        say_json({"profiles": [
-            {"profile": name, "title": profile.title, "isolation": str(profile.isolation), "from": origin}
-            for name, origin, profile in rows
-        ]})  # fmt: skip
-        return
-    for name, origin, profile in rows:
-        say(f"{name:16}  {profile.title}  (link: {profile.isolation}{'' if origin == 'shipped' else '; ' + origin})")
+        say_json({"profiles": rows})
+    for row in rows:
+        if "problem" in row:
+            tell(f"Profile {row['profile']} cannot be used: {row['problem']}")
+        elif not as_json:
+            own = "" if row["from"] == "shipped" else f"; {row['from']}"
+            say(f"{row['profile']:16}  {row['title']}  (link: {row['isolation']}{own})")
+
+
+def _listed(name: str, origin: str) -> dict[str, str]:
+    """One profile's entry of the list; one that is spoiled hides no other."""
+    from drivers.profile import ProfileError, load
+
+    try:
+        profile = load(name)
+    except ProfileError as exc:
+        return {"profile": name, "title": "", "isolation": "unknown", "from": origin, "problem": str(exc)}
+    return {"profile": name, "title": profile.title, "isolation": str(profile.isolation), "from": origin}
 
 
 @meters_app.command("show")

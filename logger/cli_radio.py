@@ -6,8 +6,10 @@ from typing import Annotated, Any
 
 import typer
 
+from drivers.reading import BenchError
 from logger.benchmeter import MeterSpecError
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
+from logger.radio import Benchbook
 
 radio_app = typer.Typer(
     rich_markup_mode=None, no_args_is_help=True,
@@ -104,11 +106,21 @@ def list_all(benchbook: BenchbookOption = "", as_json: JsonOption = False) -> No
     Example: chassislog radio list
     """
     book = benchbook_of(benchbook)
-    cards = [(radio, book.card(radio)) for radio in book.ids()]
+    radios = [_listed(book, radio) for radio in book.ids()]
     if as_json:
-        say_json({"benchbook": str(book.folder), "radios": [{"radio": i, "name": card.name} for i, card in cards]})
-        return
-    for radio, card in cards:
-        say(f"{radio:24}  {card.name}")
-    if not cards:
+        say_json({"benchbook": str(book.folder), "radios": radios})
+    for entry in radios:
+        if "problem" in entry:
+            tell(f"Radio {entry['radio']} cannot be read: {entry['problem']}")
+        elif not as_json:
+            say(f"{entry['radio']:24}  {entry['name']}")
+    if not radios and not as_json:
         tell(f"No radio in {book.folder} yet. Add one with 'chassislog radio add'.")
+
+
+def _listed(book: Benchbook, radio: str) -> dict[str, str]:
+    """One radio's entry of the list; a card that is spoiled hides no other."""
+    try:
+        return {"radio": radio, "name": book.card(radio).name}
+    except BenchError as exc:
+        return {"radio": radio, "name": "", "problem": str(exc)}

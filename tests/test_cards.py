@@ -62,7 +62,7 @@ def test_what_is_wrong_names_file_and_key(old: str, new: str, key: str) -> None:
     [
         ('"reversible"', '"revers"', "one of 'reversible', 'polarised', 'earthed'; did you mean 'reversible'?"),
         ('"reversible"', '"round"', "one of 'reversible', 'polarised', 'earthed'."),
-        ('secondary = "9 V"', 'arrangement = "serial"', "one of 'single', 'parallel', 'series'; did you mean 'series'?"),
+        ('secondary = "9 V"', 'arrangement = "serial"', "'single', 'parallel', 'series'; did you mean 'series'?"),
         ('secondary = "9 V"', 'insulation_class = "b"', "one of 'A', 'E', 'B', 'F', 'H'; did you mean 'B'?"),
         ('secondary = "9 V"', "volts = 9", "Keys there are primary, secondary, windings, arrangement, rating,"),
     ],

@@ -121,9 +121,51 @@ def test_a_refusal_stands_alone(book: Path, call: Run, line: tuple[str, ...]) ->
     assert status in (2, 3) and out == "" and err.startswith("chassislog: ") and err.count("\n") == 1
 
 
-@pytest.mark.parametrize("line", ["touch --reading 5", "touch --reading 5V --accuracy much", "touch --reading '5 V@2 V'",
-                                  "winding --cold 5 --cold-air 21degC --hot '6 ohm' --hot-air 23degC"])  # fmt: skip
+@pytest.mark.parametrize("line", [
+    "touch --reading 5", "touch --reading 5V --accuracy much", "touch --reading '5 V@2 V'",
+    "winding --cold 5 --cold-air 21degC --hot '6 ohm' --hot-air 23degC",
+])  # fmt: skip
 def test_a_calculators_refusal_stands_alone(call: Run, line: str) -> None:
     status, out, err = call(*shlex.split(line))
 
     assert (status, out, err.count("\n")) == (2, "", 1) and err.startswith("chassislog: ")
+
+
+def test_one_spoiled_card_hides_no_other(book: Path, call: Run) -> None:
+    for name, text in (("set-1", 'plug = "revers"'), ("set-2", "this is no card"), ("set-6", "")):
+        card = f'{text}\nschema = 1\nid = "{name}"\nname = "The {name}"\npoints = ["chassis"]\n'
+        write_card(book / name, card)
+    (book / "set-7").mkdir()
+    (book / "set-7" / "radio.toml").write_bytes(b"\xff\x00")
+
+    status, out, err = call("radio", "list", "--benchbook", str(book))
+
+    assert status == 0 and [line.split() for line in out.splitlines()] == [
+        ["set-5", "Set", "5"], ["set-6", "The", "set-6"],
+    ]  # fmt: skip
+    told = err.splitlines()
+    assert [line.split(" cannot be read: ")[0] for line in told] == ["Radio set-1", "Radio set-2", "Radio set-7"]
+    assert "'reversible'" in told[0] and "TOML" in told[1] and "UTF-8" in told[2]
+
+    status, out, err = call("radio", "list", "--json", "--benchbook", str(book))
+    radios = {entry["radio"]: entry for entry in json.loads(out)["radios"]}
+    assert status == 0 and err.splitlines() == told
+    assert [name for name, entry in radios.items() if "problem" in entry] == ["set-1", "set-2", "set-7"]
+    assert radios["set-6"] == {"radio": "set-6", "name": "The set-6"}
+
+
+def test_one_spoiled_profile_hides_no_other(call: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    good = "schema = 1\ntitle = 'Mine'\n[decode]\nfamily = 'typed'\n"
+    for name, data in (("bad", b"schema = 2"), ("binary", b"\xff\xfe"), ("mine", good.encode()),
+                       ("marked", b"\xef\xbb\xbf" + good.encode())):  # fmt: skip
+        (tmp_path / f"{name}.toml").write_bytes(data)
+    monkeypatch.setattr("drivers.profile.user_folder", lambda: tmp_path)
+
+    status, out, err = call("meters")
+
+    assert status == 0 and {"typed", "scpi-bench", "mine", "marked"} <= {line.split()[0] for line in out.splitlines()}
+    assert [line.split(" cannot be used: ")[0] for line in err.splitlines()] == ["Profile bad", "Profile binary"]
+
+    status, out, _ = call("meters", "--json")
+    profiles = json.loads(out)["profiles"]
+    assert status == 0 and [each["profile"] for each in profiles if "problem" in each] == ["bad", "binary"]
