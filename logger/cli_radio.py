@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import Annotated, Any
 
 import typer
@@ -9,7 +10,7 @@ import typer
 from drivers.reading import BenchError
 from logger.benchmeter import MeterSpecError
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
-from logger.radio import Benchbook
+from logger.radio import ENVIRONMENT, Benchbook
 
 radio_app = typer.Typer(
     rich_markup_mode=None, no_args_is_help=True,
@@ -106,6 +107,8 @@ def list_all(benchbook: BenchbookOption = "", as_json: JsonOption = False) -> No
     Example: chassislog radio list
     """
     book = benchbook_of(benchbook)
+    if book.folder.exists() or benchbook or os.environ.get(ENVIRONMENT):  # the usual one may be yet to come
+        book.require()
     radios = [_listed(book, radio) for radio in book.ids()]
     if as_json:
         say_json({"benchbook": str(book.folder), "radios": radios})

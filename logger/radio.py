@@ -39,8 +39,19 @@ class Benchbook:
 
     folder: Path
 
+    def require(self) -> None:
+        """Raises: BenchbookError: the folder is not there, or is no folder."""
+        if self.folder.is_dir():
+            return
+        what = "is no folder" if self.folder.exists() else "is not there"
+        raise BenchbookError(
+            f"The benchbook {self.folder} {what}.",
+            remedy=f"Name its folder with --benchbook or {ENVIRONMENT}; 'chassislog radio add' makes one.",
+        )
+
     def radio_folder(self, radio_id: str) -> Path:
-        """The folder of one radio. Raises: BenchbookError: no such radio; the ids that exist are listed."""
+        """The folder of one radio. Raises: BenchbookError: no benchbook, or no such radio: the ids there are listed."""
+        self.require()
         folder = self.folder / radio_id
         if not ID.fullmatch(radio_id) or not (folder / "radio.toml").is_file():
             known = ", ".join(self.ids()) or "none yet; add one with 'chassislog radio add'"
@@ -76,6 +87,8 @@ class Benchbook:
         data = {key: value for key, value in card.items() if value not in ("", None, (), {})}
         text = tomli_w.dumps({"schema": 1, **data})
         checked = read_card(text, "the new card")
+        if self.folder.exists():
+            self.require()
         folder = self.folder / checked.id
         if (folder / "radio.toml").exists():
             raise BenchbookError(

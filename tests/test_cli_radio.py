@@ -169,3 +169,46 @@ def test_one_spoiled_profile_hides_no_other(call: Run, tmp_path: Path, monkeypat
     status, out, _ = call("meters", "--json")
     profiles = json.loads(out)["profiles"]
     assert status == 0 and [each["profile"] for each in profiles if "problem" in each] == ["bad", "binary"]
+
+
+@pytest.mark.parametrize("named", ["option", "environment"])
+@pytest.mark.parametrize("is_file", [True, False], ids=["a file", "nothing there"])
+@pytest.mark.parametrize("reader", [*READERS, ("radio", "list"), ("archive",), ("compare", "set-5"),
+                                    ("check", "x"), ("pack", "set-5", "x.zip")], ids=lambda words: words[0])  # fmt: skip
+def test_a_benchbook_that_is_none_is_not_silence(
+    tmp_path: Path, call: Run, reader: tuple[str, ...], is_file: bool, named: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wrong = tmp_path / "wrong"
+    if is_file:
+        wrong.write_bytes(b"")
+    monkeypatch.setenv("CHASSISLOG_BENCHBOOK", str(wrong if named == "environment" else tmp_path))
+
+    status, out, err = call(*reader, *(["--benchbook", str(wrong)] if named == "option" else []))
+
+    assert (status, out, err.count("\n")) == (2, "", 1) and str(wrong) in err
+    assert wrong.is_file() == is_file and wrong.exists() == is_file
+
+
+@pytest.mark.parametrize("writer", [("radio", "add", "set-1"), ("walk", "set-1", "--practice", "transformer-230"),
+                                    ("demo",)], ids=lambda words: words[0])  # fmt: skip
+def test_a_benchbook_that_is_a_file_is_not_written_over(tmp_path: Path, call: Run, writer: tuple[str, ...]) -> None:
+    wrong = tmp_path / "wrong"
+    wrong.write_bytes(b"kept")
+    option = "--out" if writer[0] == "demo" else "--benchbook"
+
+    status, out, err = call(*writer, option, str(wrong))
+
+    assert (status, out, err.count("\n")) == (2, "", 1) and wrong.read_bytes() == b"kept"
+
+
+def test_a_benchbook_that_is_yet_to_come_is_made(
+    tmp_path: Path, call: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first thing that somebody types is perhaps 'radio list': the usual folder need not be there."""
+    usual = tmp_path / "documents" / "chassislog"
+    monkeypatch.delenv("CHASSISLOG_BENCHBOOK", raising=False)
+    monkeypatch.setattr("logger.cli_show.default_benchbook", lambda: usual)
+
+    status, out, err = call("radio", "list")
+    assert (status, out) == (0, "") and "Add one" in err and not usual.exists()
+    assert call("radio", "add", "set-1")[0] == 0 and (usual / "set-1" / "radio.toml").is_file()
