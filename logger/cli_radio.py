@@ -13,7 +13,7 @@ from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_
 from logger.radio import ENVIRONMENT, Benchbook
 
 radio_app = typer.Typer(
-    rich_markup_mode=None, no_args_is_help=True,
+    rich_markup_mode=None, invoke_without_command=True,
     help="Radio cards: what the program knows of each set.\n\nExample: chassislog radio add set-1 --name 'Kitchen set' "
     "--points chassis,pickup-ground --mains '230 V' --frequency '50 Hz' --plug reversible",
 )  # fmt: skip
@@ -22,6 +22,12 @@ radio_app = typer.Typer(
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     app.add_typer(radio_app, name="radio")
+
+
+@radio_app.callback()
+def radio(context: typer.Context) -> None:
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
 
 
 def _further(texts: list[str]) -> dict[str, Any]:
