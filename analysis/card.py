@@ -17,6 +17,10 @@ from drivers.units import UnitError, parse, parse_fraction
 
 #: Folder names: the id becomes one, on every platform.
 ID = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
+#: What an id is, for a person.
+ID_WORDS = "An id is 1 to 64 of a-z, 0-9 and -, such as set-1; its ends are no -"
+#: Names that open a device on Windows, so that no folder can be named so there.
+DEVICE = re.compile(r"con|prn|aux|nul|com[0-9]|lpt[0-9]")
 #: Tolerance of a burden that the burden box does not list: half width as a fraction. Source: own choice, E24 parts.
 UNLISTED_TOLERANCE = 0.05
 #: A wider one is a slip of the pen.
@@ -200,7 +204,7 @@ def read_card(text: str, where: str) -> RadioCard:
     if card.schema != 1:
         raise CardError(f"Schema {card.schema} is not known.", f"{where}, key schema.", "This program reads schema 1.")
     if not ID.fullmatch(card.id):
-        raise CardError(f"{card.id[:70]!r} cannot be a radio's id.", f"{where}, key id.", "Use a-z, 0-9 and -.")
+        raise CardError(f"{card.id[:70]!r} cannot be a radio's id.", f"{where}, key id.", f"{ID_WORDS}.")
     if len(set(card.points)) != len(card.points) or not all(point.strip() for point in card.points):
         raise CardError("A point is empty or listed twice.", f"{where}, key points.", "Name each point once.")
     for table, units in _UNITS.items():

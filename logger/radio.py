@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.card import ID, BurdenBox, RadioCard, card_text, read_burdens, read_card
+from analysis.card import DEVICE, ID, ID_WORDS, BurdenBox, RadioCard, card_text, read_burdens, read_card
 from drivers.reading import BenchError
 from logger.session import write_whole
 
@@ -31,6 +31,17 @@ def default_benchbook() -> Path:
     from platformdirs import user_documents_path
 
     return user_documents_path() / "chassislog"
+
+
+def check_id(radio_id: str) -> None:
+    """Raises: BenchbookError: no new radio can be named so, here or on another platform."""
+    if not ID.fullmatch(radio_id):
+        raise BenchbookError(f"{radio_id[:70]!r} cannot be a radio's id.", remedy=f"{ID_WORDS}.")
+    if DEVICE.fullmatch(radio_id):
+        raise BenchbookError(
+            f"{radio_id!r} cannot be a radio's id: Windows keeps that name for a device.",
+            remedy="Take another, so that the record can be read there too.",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +95,7 @@ class Benchbook:
         """
         import tomli_w
 
+        check_id(str(card.get("id") or ""))
         data = {key: value for key, value in card.items() if value not in ("", None, (), {})}
         text = tomli_w.dumps({"schema": 1, **data})
         checked = read_card(text, "the new card")

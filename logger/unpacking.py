@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from analysis.card import ID, CardError, card_text, read_card
+from analysis.card import DEVICE, ID, CardError, card_text, read_card
 from drivers.reading import BenchError
 
 #: What a zip may unpack to, and how many files it may hold.
@@ -160,6 +160,8 @@ class _Unpacking:
             radio, sessions = self._card_id(), self._sessions()
         else:
             raise _refuse("It holds neither a session nor a radio", self.path)
+        if DEVICE.fullmatch(radio):
+            raise _refuse(f"Its radio is named {radio!r}, which Windows keeps for a device", self.path)
         home = self.benchbook / radio
         has_card = (home / "radio.toml").is_file()
         if not has_card and "radio.toml" not in self.names:

@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import shlex
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -173,8 +174,8 @@ def test_one_spoiled_profile_hides_no_other(call: Run, tmp_path: Path, monkeypat
 
 @pytest.mark.parametrize("named", ["option", "environment"])
 @pytest.mark.parametrize("is_file", [True, False], ids=["a file", "nothing there"])
-@pytest.mark.parametrize("reader", [*READERS, ("radio", "list"), ("archive",), ("compare", "set-5"),
-                                    ("check", "x"), ("pack", "set-5", "x.zip")], ids=lambda words: words[0])  # fmt: skip
+@pytest.mark.parametrize("reader", [*READERS, ("radio", "list"), ("archive",), ("compare", "set-5"), ("check", "x"),
+                                    ("pack", "set-5", "x.zip")], ids=lambda words: words[0])  # fmt: skip
 def test_a_benchbook_that_is_none_is_not_silence(
     tmp_path: Path, call: Run, reader: tuple[str, ...], is_file: bool, named: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -201,9 +202,7 @@ def test_a_benchbook_that_is_a_file_is_not_written_over(tmp_path: Path, call: Ru
     assert (status, out, err.count("\n")) == (2, "", 1) and wrong.read_bytes() == b"kept"
 
 
-def test_a_benchbook_that_is_yet_to_come_is_made(
-    tmp_path: Path, call: Run, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_benchbook_that_is_yet_to_come_is_made(tmp_path: Path, call: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """The first thing that somebody types is perhaps 'radio list': the usual folder need not be there."""
     usual = tmp_path / "documents" / "chassislog"
     monkeypatch.delenv("CHASSISLOG_BENCHBOOK", raising=False)
@@ -212,3 +211,38 @@ def test_a_benchbook_that_is_yet_to_come_is_made(
     status, out, err = call("radio", "list")
     assert (status, out) == (0, "") and "Add one" in err and not usual.exists()
     assert call("radio", "add", "set-1")[0] == 0 and (usual / "set-1" / "radio.toml").is_file()
+
+
+def test_radio_alone_prints_its_help(call: Run) -> None:
+    status, out, err = call("radio")
+
+    assert (status, err) == (0, "") and out.startswith("Usage: chassislog radio") and "  list " in out
+    assert out == call("radio", "--help")[1]
+
+
+@pytest.mark.parametrize("radio", ["", "Set-1", "set 1", "-set", "set-", "../set", "a" * 65, "sét", "set\n1"])
+def test_what_is_no_id_is_told_what_one_looks_like(tmp_path: Path, call: Run, radio: str) -> None:
+    status, out, err = call("radio", "add", "--benchbook", str(tmp_path / "book"), "--", radio)
+
+    assert (status, out, err.count("\n")) == (2, "", 1) and "such as set-1" in err
+    assert not (tmp_path / "book").exists()
+
+
+#: Source: Microsoft, Naming Files, Paths, and Namespaces: reserved names.
+@pytest.mark.parametrize(
+    "radio", ["con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n in range(1, 10))]
+)
+def test_a_name_that_is_a_device_elsewhere_is_no_id(tmp_path: Path, call: Run, radio: str) -> None:
+    book = tmp_path / "book"
+    status, out, err = call("radio", "add", radio, "--benchbook", str(book))
+    assert (status, out, err.count("\n")) == (2, "", 1) and "Windows" in err and not book.exists()
+
+    with zipfile.ZipFile(tmp_path / "radio.zip", "w") as archive:
+        archive.writestr("radio.toml", f'schema = 1\nid = "{radio}"\npoints = ["chassis"]\n')
+    status, out, err = call("unpack", str(tmp_path / "radio.zip"), "--benchbook", str(book))
+    assert (status, out, err.count("\n")) == (2, "", 1) and "Windows" in err and not (book / radio).exists()
+
+
+def test_an_id_that_only_begins_so_is_one(tmp_path: Path, call: Run) -> None:
+    for radio in ("console", "com10", "aux-1", "nul-set", "lpt"):
+        assert call("radio", "add", radio, "--benchbook", str(tmp_path))[0] == 0
