@@ -194,7 +194,7 @@ def _expected(what: str, kind: object, key: str) -> str:
         written = what.removeprefix("Invalid enum value ").strip("'")
         near = get_close_matches(written.casefold(), words, n=1)
         return f"Expected one of {', '.join(words.values())}{f'; did you mean {words[near[0]]}?' if near else '.'}"
-    keys = getattr(kind, "__struct_fields__", None) or getattr(table, "__struct_fields__", ())
+    keys: tuple[str, ...] = getattr(kind, "__struct_fields__", ()) or getattr(table, "__struct_fields__", ())
     return f"Keys there are {', '.join(keys)}."
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +21,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.card import BurdenBox, RadioCard, card_text, read_burdens, read_card
+from analysis.descriptor import descriptor_from
 from drivers.reading import BenchError
 
 NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
@@ -293,17 +293,21 @@ def _takes(events: list[Event]) -> tuple[Take, ...]:
             continue
         superseded = event.detail.get("supersedes", "")
         for part in superseded.replace(",", " ").split():
-            takes.pop(int(part) if part.isdecimal() else -1, None)
+            takes.pop(int(part) if _is_count(part) else -1, None)
         take = _take(event)
         if take is not None:
             takes[take.id] = take
     return tuple(takes.values())
 
 
+def _is_count(text: str) -> bool:
+    return text.isdecimal() and len(text) <= 15  # longer ones are no row of any file
+
+
 def _take(event: Event) -> Take | None:
     detail = event.detail
     first, _, last = detail.get("rows", "").partition("-")
-    if not (detail.get("id", "").isdecimal() and first.isdecimal() and (last or first).isdecimal()):
+    if not all(map(_is_count, (detail.get("id", ""), first, last or first))):
         return None
     return Take(
         id=int(detail["id"]), meter=event.meter, quantity=detail.get("quantity", ""),
@@ -377,12 +381,9 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
 
     Raises: TableError: no descriptor or no readings there, or either cannot be read.
     """
-    try:
-        descriptor = json.loads(_read_bytes(folder / "datapackage.json"))
-        if not isinstance(descriptor, dict):
-            raise TypeError("not an object")
-    except (ValueError, TypeError, RecursionError) as exc:
-        raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.") from exc
+    descriptor = descriptor_from(_read_bytes(folder / "datapackage.json"))
+    if descriptor is None:
+        raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.")
     path = folder / "readings.csv"
     readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
     events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []

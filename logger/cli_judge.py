@@ -199,7 +199,7 @@ def report(
         say_json({"files": [str(path) for path in files]})
     else:
         for path in files:
-            say(path)
+            say(str(path))
     if open_:
         import webbrowser
 

@@ -6,7 +6,6 @@ Everything is read in pieces, so that a night's log needs no more memory than a 
 from __future__ import annotations
 
 import csv
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -15,6 +14,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
+from analysis.descriptor import descriptor_from
 from drivers.profile import Profile, ProfileError, Typed, load
 from drivers.reading import BenchError
 from logger.cells import detail_of
@@ -121,10 +121,9 @@ def held(folder: Path) -> bool:
 def descriptor_of(folder: Path) -> dict[str, Any] | None:
     """The descriptor, or None if it is missing or no descriptor."""
     try:
-        found = json.loads((folder / "datapackage.json").read_bytes())
-    except (OSError, ValueError):
+        return descriptor_from((folder / "datapackage.json").read_bytes())
+    except OSError:
         return None
-    return found if isinstance(found, dict) else None
 
 
 def require_session(folder: Path) -> None:

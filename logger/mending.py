@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from logger.cells import detail_of, uncell
+from logger.cells import detail_of, span_of, uncell
 from logger.copying import COLUMNS, NewSession, at, new_session, sole_user
 from logger.keeping import FILES, CheckReport, KeepError, State, descriptor_of, inspect, require_session
 from logger.scan import Scan, records, scan
@@ -104,7 +104,7 @@ class _Mending:
         for row in self._records("readings.csv"):
             try:
                 datetime.fromisoformat(row[0])
-            except ValueError:
+            except (ValueError, IndexError):
                 continue
             return row[0]
         raise KeepError("Nothing tells when this session began.", f"{self.folder}.")
@@ -123,14 +123,19 @@ class _Mending:
             self.remarks.append(f"the disk had not taken {descriptor['unwritten']} readings")
 
     def _records(self, name: str) -> Iterator[list[str]]:
+        """The rows of a file, the header first; one that no CSV reader takes is empty."""
         found = self.scans.get(name, Scan(size=0, digest="", rows=0, end=0))
-        return records(self.folder / name, found.end) if found.end else iter(())
+        stream = records(self.folder / name, found.end) if found.end else iter(())
+        while True:
+            try:
+                yield next(stream)
+            except StopIteration:
+                return
+            except csv.Error:
+                yield []
 
     def _columns(self) -> tuple[str, ...]:
-        try:
-            header = next(self._records("readings.csv"), [])
-        except csv.Error:
-            header = []
+        header = next(self._records("readings.csv"), [])
         if header[: len(READING_COLUMNS)] == list(READING_COLUMNS):
             return tuple(header)
         if self.scans["readings.csv"].rows:
@@ -140,16 +145,8 @@ class _Mending:
     def _readings(self, columns: tuple[str, ...]) -> Iterator[bytes]:
         stream = self._records("readings.csv")
         next(stream, None)
-        number = -1
-        while True:
-            number += 1
-            try:
-                row = next(stream)
-            except StopIteration:
-                return
-            except csv.Error:
-                row = []
-            elapsed = _elapsed(row[1]) if len(row) == len(columns) else None
+        for number, row in enumerate(stream):
+            elapsed = elapsed_of(row[1]) if len(row) == len(columns) else None
             if elapsed is None:
                 self.dropped.append(number)
                 continue
@@ -162,7 +159,7 @@ class _Mending:
         next(stream, None)
         bad = 0
         for row in stream:
-            elapsed = _elapsed(row[1]) if len(row) == len(COLUMNS["events"]) else None
+            elapsed = elapsed_of(row[1]) if len(row) == len(COLUMNS["events"]) else None
             if elapsed is None:
                 bad += 1
                 continue
@@ -176,12 +173,12 @@ class _Mending:
         if bad:
             self.lost.append(f"events.csv: {bad} rows that could not be read")
 
-    def _renumbered(self, span: str) -> str:
+    def _renumbered(self, text: str) -> str:
         """Rows of a take after some before them, or among them, were dropped."""
-        first, _, last = span.partition("-")
-        if not (first.isdecimal() and (last or first).isdecimal()):
-            return span
-        low, high = int(first), int(last or first)
+        span = span_of(text)
+        if span is None:
+            return text
+        low, high = span
         return f"{low - sum(d < low for d in self.dropped)}-{high - sum(d <= high for d in self.dropped)}"
 
     def _wire(self) -> None:
@@ -191,7 +188,8 @@ class _Mending:
         self.made.copy("wire", COLUMNS["wire"], found.end, found.rows)
 
 
-def _elapsed(text: str) -> float | None:
+def elapsed_of(text: str) -> float | None:
+    """A row's seconds since the start; None where it states none that can be."""
     try:
         value = float(text)
     except ValueError:

@@ -13,6 +13,7 @@ from types import FrameType
 from typing import Any
 
 from analysis.card import RadioCard
+from analysis.descriptor import descriptor_from
 from drivers.meter import Batch, Meter
 from drivers.reading import BenchError
 from drivers.units import UnitError, parse
@@ -104,12 +105,10 @@ def stage_of(benchbook: Benchbook, radio: str, named: str) -> str:
     """The stage of a new session."""
     if named:
         return named
-    import json
-
     for path in sorted(benchbook.radio_folder(radio).glob("*/datapackage.json"), reverse=True):
         try:
-            stage = json.loads(path.read_text("utf-8")).get("stage")
-        except (OSError, ValueError, AttributeError):
+            stage = (descriptor_from(path.read_bytes()) or {}).get("stage")
+        except OSError:
             continue
         if isinstance(stage, str) and stage:
             return stage

@@ -7,7 +7,6 @@ what is in the benchbook already is never written over.
 from __future__ import annotations
 
 import filecmp
-import json
 import os
 import re
 import shutil
@@ -20,6 +19,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from analysis.card import DEVICE, ID, CardError, card_text, read_card
+from analysis.descriptor import descriptor_from
 from drivers.reading import BenchError
 
 #: What a zip may unpack to, and how many files it may hold.
@@ -196,9 +196,9 @@ class _Unpacking:
     def _one_session(self) -> tuple[str, dict[str, Path]]:
         """The session of a zip that has its files at the top."""
         try:
-            described = json.loads(self._bytes("datapackage.json"))
+            described = descriptor_from(self._bytes("datapackage.json")) or {}
             radio, name = str(described["radio"]), str(described["name"])
-        except (OSError, ValueError, LookupError, TypeError) as exc:
+        except (OSError, LookupError) as exc:
             raise _refuse("It has no descriptor of a session", self.path) from exc
         match = _SESSION.fullmatch(name)
         name = f"{match[1]}T{match[2]}Z{match[3]}" if match else name  # the descriptor has it in small letters
