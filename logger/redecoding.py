@@ -155,11 +155,10 @@ class _Redecoding:
                 for role, timeline in self.tags.items():
                     timeline.times.append(elapsed)
                     timeline.values.append(cells if meter in ("", role) else "," * len(names))
-            elif kind == "take":
-                if span := span_of(detail.get("rows", "")):
-                    self.takes[number] = _Take(meter, float("inf"), float("-inf"))
-                    for end, place in enumerate(span):
-                        spans.setdefault(place, []).append((number, end))
+            elif kind == "take" and (span := span_of(detail.get("rows", ""))):
+                self.takes[number] = _Take(meter, float("inf"), float("-inf"))
+                for end, place in enumerate(span):
+                    spans.setdefault(place, []).append((number, end))
         return spans
 
     def _records(self, name: str, cells: int) -> Iterator[list[str]]:
