@@ -2,49 +2,22 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
-import shlex
 import subprocess
 import sys
-from typing import Any
 
 import pytest
-import typer
-from typer.testing import CliRunner
 
-from drivers.reading import BenchError
 from logger.cli_calculators import add_calculators
+from tests.calculators import Calculators
 from tests.rectifier_cases import NAMES, rows
 
-APP = typer.Typer(pretty_exceptions_enable=False)
-add_calculators(APP)
+CALCULATORS = Calculators(add_calculators)
+run, answer, refused = CALCULATORS.run, CALCULATORS.answer, CALCULATORS.refused
 RAILS = "dc-rails --topology bridge --emf 10.8V --resistance '4 ohm' --reservoir 1000uF --frequency 60Hz"
 WINDING = "winding --cold '100 ohm' --cold-air 20degC --hot '125 ohm' --hot-air 24degC"
 HEADROOM = "headroom --rail 11.2V --loss-high 1.5V --loss-low 1.5V --source 0.7V"
-
-
-def run(command: str, status: int = 0) -> str:
-    """Standard output of a command line that ends with `status`."""
-    result = CliRunner().invoke(APP, shlex.split(command), catch_exceptions=False)
-    assert result.exit_code == status, result.output
-    return result.stdout
-
-
-def answer(command: str, status: int = 0) -> dict[str, Any]:
-    """The JSON document of a command."""
-    found = json.loads(run(f"{command} --json", status))
-    assert isinstance(found, dict)
-    return found
-
-
-def refused(command: str) -> str:
-    """The line with which a command is refused; nothing else may come out."""
-    with pytest.raises(BenchError) as caught:
-        CliRunner().invoke(APP, shlex.split(command), catch_exceptions=False)
-    assert "\n" not in str(caught.value)
-    return str(caught.value)
 
 
 @pytest.mark.parametrize("row", [pytest.param(r, id=f"{r['case']}-{r['diode']}") for r in rows()])
