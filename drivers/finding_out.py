@@ -20,6 +20,7 @@ from drivers.meter import Meter, WirePiece
 from drivers.port import Port, PortError, wire_bytes
 from drivers.profile import PortSettings, Profile, load, shipped
 from drivers.reading import Reading, Status
+from drivers.units import counted
 
 SILENT = 3.0  #: nothing for so long: the other states of the handshake lines are tried [s]
 LONGEST = 10.0  #: a trial ends after so long at the latest [s]
@@ -158,7 +159,7 @@ def _diagnose(profile: Profile, heard: _Heard, lines: tuple[bool, bool], sent: l
         line = judge_line(heard.raw)
         wrong = line not in (Line.TEXT, Line.UNKNOWN) and not heard.frames
         return (Diagnosis.WRONG_LINE if wrong else Diagnosis.OTHER_FORMAT), (
-            f"{len(heard.raw)} bytes came, and none of them make a reading. {say(line)}{note}"
+            f"{counted(len(heard.raw), 'byte')} came, and nothing in it makes a reading. {say(line)}{note}"
         )
     if not any(reading.status is Status.OK for reading in heard.readings):
         return Diagnosis.NO_VALUE, f"The frames are right, but {_without_value(heard.readings)}.{note}"
@@ -245,10 +246,11 @@ def guess(
     unasked = [each.name for each in tried if isinstance(each.decode, Modbus) or each.poll.request]
     if ranked:
         best = ranked[0]
-        return Guesses(port, ranked, f"{best.profile} reads it: {best.frames} whole frames. Nothing was sent.", [])
+        whole = counted(best.frames, "whole frame")
+        return Guesses(port, ranked, f"{best.profile} reads it: {whole}. Nothing was sent.", [])
     if heard:
-        return Guesses(port, [], f"{heard} bytes came by themselves, but no profile reads them. Nothing was sent.", [],
-                       unasked=unasked)  # fmt: skip
+        told = f"{counted(heard, 'byte')} came unasked, but no profile reads that. Nothing was sent."
+        return Guesses(port, [], told, [], unasked=unasked)
     return _ask(port, tried, unasked, clock)
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from drivers.units import parse
+from drivers.units import counted, parse
 from logger.benchmeter import BenchMeter, MeterSpecError, category_warning, meters_of, unproved_links
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
@@ -125,9 +125,10 @@ def log(
         say_json({"session": str(outcome.folder), "rows": counters.rows, "by_meter": counters.by_meter,
                   "gaps": counters.gaps, "waits": counters.waits, "lost": list(outcome.lost)})  # fmt: skip
     else:
-        say(f"{outcome.counters.rows} readings in {outcome.folder}")
+        say(f"{counted(outcome.counters.rows, 'reading')} in {outcome.folder}")
     if outcome.unwritten:
-        tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
+        lost = counted(outcome.unwritten, "reading")
+        tell(f"chassislog: {lost} could not be written: {outcome.counters.disk}.")
     if outcome.lost or outcome.unwritten:
         raise typer.Exit(3)
 

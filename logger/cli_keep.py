@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from drivers.units import counted
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 SessionArgument = Annotated[str, typer.Argument(metavar="SESSION", help="A session's folder, or its name.")]
@@ -46,11 +47,14 @@ def check(session: SessionArgument, benchbook: BenchbookOption = "", as_json: Js
     if as_json:
         say_json(report.to_json())
     else:
-        say(f"{report.session.name}: {report.state}, {report.rows} readings: {'WHOLE' if report.ok else 'NOT WHOLE'}")
+        count = counted(report.rows, "reading")
+        say(f"{report.session.name}: {report.state}, {count}: {'WHOLE' if report.ok else 'NOT WHOLE'}")
         for file in report.files:
-            say(f"  {file.path:14} {file.rows:9} rows {file.bytes:12} bytes  sha256 {file.sha256}")
-        for role, count in report.compared.items():
-            say(f"  meter '{role}': {count} rows agree with the bytes decoded again")
+            sizes = f"{counted(file.rows, 'row'):>14} {counted(file.bytes, 'byte'):>18}"
+            say(f"  {file.path:14} {sizes}  sha256 {file.sha256}")
+        for role, rows in report.compared.items():
+            agree = "row agrees" if rows == 1 else "rows agree"
+            say(f"  meter '{role}': {rows} {agree} with the bytes decoded again")
         for text in report.problems:
             say(f"  PROBLEM {text}")
         for text in report.remarks:
@@ -72,7 +76,7 @@ def mend(session: SessionArgument, benchbook: BenchbookOption = "", as_json: Jso
     elif made.whole:
         say(f"{made.folder.name} is whole: there is nothing to mend.")
     else:
-        say(f"{made.rows} readings in {made.folder}")
+        say(f"{counted(made.rows, 'reading')} in {made.folder}")
         say(f"Lost: {'; '.join(made.lost) or 'nothing'}.")
     for text in made.remarks:
         tell(f"note: {text}")
@@ -106,9 +110,9 @@ def redecode(
     if as_json:
         say_json(made.to_json())
     else:
-        say(f"{made.rows} readings in {made.folder}")
+        say(f"{counted(made.rows, 'reading')} in {made.folder}")
         for role, count in made.by_meter.items():
-            say(f"  meter '{role}': {count} readings, {made.before[role]} before")
+            say(f"  meter '{role}': {counted(count, 'reading')}, {made.before[role]} before")
     for text in made.remarks:
         tell(f"note: {text}")
 
@@ -131,7 +135,8 @@ def pack(
     if as_json:
         say_json(made.to_json())
     else:
-        say(f"{made.kind} of {made.files} files in {made.path}, {made.bytes} bytes, sha256 {made.sha256}")
+        files = counted(made.files, "file")
+        say(f"{made.kind} of {files} in {made.path}, {made.bytes} bytes, sha256 {made.sha256}")
     if made.left_out:
         tell(f"Left out: {', '.join(made.left_out)}.")
 
@@ -153,7 +158,8 @@ def unpack(
     if as_json:
         say_json(made.to_json())
         return
-    say(f"Radio {made.radio}: {len(made.added)} sessions added{', with its card' if made.card_added else ''}.")
+    added = f"{counted(len(made.added), 'session')} added"
+    say(f"Radio {made.radio}: {added}{', with its card' if made.card_added else ''}.")
     if made.present:
         say(f"There already, and the same: {', '.join(made.present)}.")
 

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from drivers.units import counted
 from logger.cli_show import JsonOption, say, say_json, tell
 
 meters_app = typer.Typer(
@@ -122,7 +123,9 @@ def try_meter(
         for reading in found.readings:
             channel = f"{reading.channel}: " if reading.channel else ""
             say(f"{reading.elapsed:7.2f} s  {channel}{shown(reading)}")
-        say(f"{found.rate:.3g} readings a second, {found.frames} frames, {found.skipped_bytes} bytes skipped.")
+        heard = counted(found.frames, "frame")
+        skipped = counted(found.skipped_bytes, "byte")
+        say(f"{found.rate:.3g} readings a second, {heard}, {skipped} skipped.")
         say(found.text)
     if found.diagnosis is not Diagnosis.WORKS:
         raise typer.Exit(3)
@@ -143,7 +146,8 @@ def guess(port: Annotated[str, typer.Argument(metavar="PORT")], as_json: JsonOpt
         say_json(msgspec.to_builtins(found))
     else:
         for row in found.ranked:
-            say(f"{row.profile:16}  {row.frames} whole frames, {row.skipped_bytes} of {row.bytes} bytes skipped")
+            whole = counted(row.frames, "whole frame")
+            say(f"{row.profile:16}  {whole}, {row.skipped_bytes} of {counted(row.bytes, 'byte')} skipped")
         say(f"Sent: {', '.join(found.sent) or 'nothing'}.")
         say(found.text)
     if not found.ranked or not found.ranked[0].frames:

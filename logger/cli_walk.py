@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from drivers.units import counted
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 if TYPE_CHECKING:
@@ -118,13 +119,15 @@ def _finish(guided: Guided, outcome: Outcome, *, as_json: bool) -> None:
         say_json({"session": str(outcome.folder), "rows": outcome.counters.rows, "takes": takes, "through": through,
                   "missing": missing, "lost": list(outcome.lost)})  # fmt: skip
     else:
-        say(f"{takes} values taken, {outcome.counters.rows} readings in {outcome.folder}")
+        rows = outcome.counters.rows
+        say(f"{counted(takes, 'value')} taken, {counted(rows, 'reading')} in {outcome.folder}")
         if not through:
             say("The plan is not through.")
         for text in missing:
             say(f"Missing: {text}")
         say(f"Next: chassislog assess {guided.sitting.plan.radio}")
     if outcome.unwritten:
-        tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
+        lost = counted(outcome.unwritten, "reading")
+        tell(f"chassislog: {lost} could not be written: {outcome.counters.disk}.")
     if outcome.lost or outcome.unwritten:
         raise typer.Exit(3)

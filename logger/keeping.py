@@ -17,6 +17,7 @@ from filelock import FileLock, Timeout
 from analysis.descriptor import descriptor_from
 from drivers.profile import Profile, ProfileError, Typed, load
 from drivers.reading import BenchError
+from drivers.units import counted
 from logger.cells import detail_of
 from logger.compare_wire import compare
 from logger.rowcheck import RowCheck
@@ -154,7 +155,8 @@ def inspect(folder: Path, profiles: Mapping[str, Profile] | None = None, *, reco
     if state is State.INTERRUPTED and descriptor is not None:
         findings.problem("close", "the session has no close: it was interrupted")
     if described.get("unwritten"):
-        findings.remarks.append(f"the disk did not take {described['unwritten']} readings")
+        count = described["unwritten"]
+        findings.remarks.append(f"the disk did not take {counted(count, 'reading')}")
     try:
         scans = {name: scan(folder / name) for name in FILES if (folder / name).is_file()}
         files = _files(folder, described, scans, state, findings)
@@ -188,7 +190,7 @@ def _files(
     for name, found in scans.items():
         torn = found.size - found.end
         if torn and state is not State.RECORDING:
-            findings.problem("torn", f"{name}: its last row is torn ({torn} bytes)")
+            findings.problem("torn", f"{name}: its last row is torn ({counted(torn, 'byte')})")
         agrees = _agrees(name, declared.get(name), found, state, findings)
         made.append(FileReport(path=name, bytes=found.size, rows=found.rows, sha256=found.digest, torn=torn,
                                agrees=agrees))  # fmt: skip

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from drivers.units import counted
 from logger.cells import detail_of, span_of, uncell
 from logger.copying import COLUMNS, NewSession, at, new_session, sole_user
 from logger.keeping import FILES, CheckReport, KeepError, State, descriptor_of, inspect, require_session
@@ -74,7 +75,8 @@ class _Mending:
         columns = self._columns()
         rows = self.made.write("readings", columns, self._readings(columns))
         if self.dropped:
-            self.lost.append(f"readings.csv: {len(self.dropped)} rows that could not be read")
+            count = len(self.dropped)
+            self.lost.append(f"readings.csv: {counted(count, 'row')} that could not be read")
         events = list(self._events())
         detail = {"reason": "interrupted; closed by mending", "lost": "; ".join(self.lost) or "nothing"}
         start = str(descriptor.get("start") or "")
@@ -113,14 +115,15 @@ class _Mending:
         for name, found in self.scans.items():
             torn = found.size - found.end
             if torn:
-                self.lost.append(f"{name}: the torn last row ({torn} bytes)")
+                self.lost.append(f"{name}: the torn last row ({counted(torn, 'byte')})")
         listed = {str(r.get("path")): r for r in descriptor.get("resources") or [] if isinstance(r, dict)}
         for name, found in self.scans.items():
             declared = listed.get(name, {}).get("hash")
             if declared and declared != f"sha256:{found.digest}":
                 self.remarks.append(f"{name} was not as it was at the close: its SHA-256 differs")
         if descriptor.get("unwritten"):
-            self.remarks.append(f"the disk had not taken {descriptor['unwritten']} readings")
+            count = descriptor["unwritten"]
+            self.remarks.append(f"the disk had not taken {counted(count, 'reading')}")
 
     def _records(self, name: str) -> Iterator[list[str]]:
         """The rows of a file, the header first; one that no CSV reader takes is empty."""
@@ -171,7 +174,7 @@ class _Mending:
             else:
                 yield quoted_line(row)
         if bad:
-            self.lost.append(f"events.csv: {bad} rows that could not be read")
+            self.lost.append(f"events.csv: {counted(bad, 'row')} that could not be read")
 
     def _renumbered(self, text: str) -> str:
         """Rows of a take after some before them, or among them, were dropped."""

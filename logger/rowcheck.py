@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from drivers.reading import UNITS, Coupling, Status
+from drivers.units import counted
 from logger.cells import span_of
 
 _UNIT_OF = {str(quantity): unit for quantity, unit in UNITS.items()}
@@ -50,7 +51,7 @@ class RowCheck:
         self._number += 1
         where = f"readings.csv, row {self._number}"
         if len(cells) != self._columns:
-            yield "cells", f"{where}: {len(cells)} cells instead of {self._columns}"
+            yield "cells", f"{where}: {counted(len(cells), 'cell')} instead of {self._columns}"
             return
         time, elapsed_text, meter, quantity, coupling, value, unit, status = cells[:8]
         elapsed = _number(elapsed_text)

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from analysis.finding import Evidence
-from drivers.units import show, show_pm
+from drivers.units import counted, show, show_pm
 
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 #: C0 and C1 controls, bidirectional embeddings, overrides and isolates, line separators, lone surrogates, tags of the
@@ -121,7 +121,7 @@ def runs(numbers: Iterable[int]) -> str:
         else:
             parts.append([number, number])
     shown = [str(a) if a == b else f"{a}–{b}" for a, b in parts[:12]]
-    return ", ".join(shown) + (f" and {len(parts) - 12} more stretches" if len(parts) > 12 else "")
+    return ", ".join(shown) + (f" and {counted(len(parts) - 12, 'more stretch')}" if len(parts) > 12 else "")
 
 
 def evidence(entry: Evidence) -> str:

@@ -19,7 +19,7 @@ from textual.widgets import Input, Static
 
 from analysis.report.text import without_controls
 from drivers.reading import Reading
-from drivers.units import show
+from drivers.units import counted, show
 from logger.acts import Key, Phase, Say, View
 from logger.alarm import Alarm
 from logger.bench import Bench, MeterState
@@ -240,8 +240,9 @@ class BenchScreen(Screen[None]):
         disk = f"DISK REFUSES: {bench.disk or self.sitting.recorder.counters.disk}" if self._disk else "disk ok"
         lost = [role for role, state in bench.meters.items() if state.lost]
         waits = self.sitting.recorder.counters.waits
-        more = (f"   LOST: {', '.join(lost)}" if lost else "") + (f"   {waits} waits" if waits else "")
-        self._put("state", f"tags: {held or 'none in force'}\n{bench.rows} rows   {bench.gaps} gaps   {disk}{more}")
+        more = (f"   LOST: {', '.join(lost)}" if lost else "") + (f"   {counted(waits, 'wait')}" if waits else "")
+        rows, gaps = counted(bench.rows, "row"), counted(bench.gaps, "gap")
+        self._put("state", f"tags: {held or 'none in force'}\n{rows}   {gaps}   {disk}{more}")
         view = self.guide.view
         keys = ["i type", "q end"]
         if self.guide.walker is not None:

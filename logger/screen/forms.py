@@ -15,6 +15,7 @@ from textual.widgets.option_list import Option
 
 from analysis.report.text import without_controls
 from drivers.reading import BenchError
+from drivers.units import counted
 from logger.radio import Benchbook
 from logger.screen.app import StartApp
 from logger.screen.benchscreen import BenchScreen
@@ -257,9 +258,10 @@ class RunningScreen(BenchScreen):
 
         try:
             done = self.sitting.run(wait)
-            self.outcome = f"{done.counters.rows} readings in {done.folder.name}"
+            self.outcome = f"{counted(done.counters.rows, 'reading')} in {done.folder.name}"
             if done.unwritten:
-                self.outcome = f"{done.unwritten} readings could not be written: {done.counters.disk}"
+                lost = counted(done.unwritten, "reading")
+                self.outcome = f"{lost} could not be written: {done.counters.disk}"
         except BenchError as exc:
             self.outcome = one_line(exc)
 

@@ -14,6 +14,7 @@ from textual.widgets.option_list import Option
 
 from analysis.report.text import without_controls
 from drivers.reading import BenchError
+from drivers.units import counted
 from logger.radio import Benchbook
 
 if TYPE_CHECKING:
@@ -161,7 +162,9 @@ def _summary(benchbook: Benchbook, radio: str) -> str:
     if not result.sessions:
         return "nothing measured yet"
     measured = (
-        "fully measured" if result.fully_measured else f"NOT FULLY MEASURED, {len(result.missing)} things missing"
+        "fully measured"
+        if result.fully_measured
+        else f"NOT FULLY MEASURED, {counted(len(result.missing), 'thing')} missing"
     )
     return f"{result.level.upper():9}  {measured}"
 
