@@ -160,14 +160,14 @@ class Recorder:
         return any(thread.is_alive() for thread in self._threads)
 
     def stop(self) -> None:
-        """Ask all meters to finish."""
-        self._stop.set()
-
-    def finish(self) -> None:
-        """Wait until everything that was read is written, as far as the disk takes it."""
+        """Ask all meters to finish, and wait until they have: what is noted then comes after their last readings."""
         self._stop.set()
         for thread in self._threads:
             thread.join()
+
+    def finish(self) -> None:
+        """Wait until everything that was read is written, as far as the disk takes it."""
+        self.stop()
         if self._services:
             self._queue.put(("", None), 0)
         self._written.set()
