@@ -57,11 +57,7 @@ def _reasons(session: Session, role: str, values: list[Value], picture: TouchPic
         found.append(f"its battery was low in session {session.name}, and readings can be off")
     held = _words(session, "status", mine)["held"]
     if held:
-        found.append(
-            "1 reading was a held one, which is no value"
-            if held == 1
-            else f"{held} readings were held ones, which are no values"
-        )
+        found.append(f"{held} readings were held ones, which are no values")
     if meter is None:
         return [*found, "the session does not say what meter it is"]
     if any(value.by_fallback for value in values):
