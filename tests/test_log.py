@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -142,3 +143,21 @@ def test_own_tags_have_columns_and_text_survives(book: Path, tmp_path: Path) -> 
 
     frame = load_radio(book / "set-1").sessions[0].readings
     assert list(frame["valve"]) == ["=1+1"]
+
+
+@pytest.mark.parametrize("wire", [True, False])
+@pytest.mark.parametrize("cut", [0.5, 7200.0])
+def test_a_replay_without_a_start_closes_after_its_last_row(book: Path, tmp_path: Path, cut: float, wire: bool) -> None:
+    """Two hours are replayed in no time: the close goes by the recorded time, as the rows do, not by the wall clock."""
+    log = tmp_path / "wire.csv"
+    lines = [f"{second},v,rx,{f'117.{n} V ac{chr(10)}'.encode().hex()}" for n, second in enumerate([0.2, 0.3, cut])]
+    log.write_text("\r\n".join(["elapsed_s,meter,direction,hex", *lines, f"{cut + 9},v,rx,31", ""]), "utf-8")
+    status = run(["log", "set-1", "--meter", f"v=text-line@replay://{log}?speed=0", "--plain", "--benchbook", str(book),
+                  *([] if wire else ["--no-wire"])])  # fmt: skip
+    rows, events, head = session(book)
+    close = datetime.fromisoformat(head["close"])
+
+    assert status == 0 and float(rows[-1]["elapsed_s"]) == cut
+    assert all(datetime.fromisoformat(row["time"]) <= close for row in (*rows, *events))
+    after = (close - datetime.fromisoformat(head["start"])).total_seconds()
+    assert cut + 9 <= after < cut + 120  # and not long after: a replay asks on for a minute at most

@@ -20,6 +20,7 @@ from analysis.report.plots import Cell, Plot
 from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
 from analysis.table import MeterInfo, Radio, Session
 from drivers.reading import UNITS, Quantity
+from drivers.units import counted
 
 #: Places of evidence named with one finding; more would bury the rest.
 EVIDENCE = 40
@@ -225,9 +226,8 @@ def _finding(finding: Finding, at: int) -> FindingItem:
 
 def _evidence(finding: Finding) -> tuple[str, ...]:
     shown = [evidence(entry) for entry in finding.evidence[:EVIDENCE]]
-    return (
-        (*shown, f"and {len(finding.evidence) - EVIDENCE} more places") if finding.evidence[EVIDENCE:] else tuple(shown)
-    )
+    more = len(finding.evidence) - EVIDENCE
+    return (*shown, f"and {counted(more, 'more place')}") if more > 0 else tuple(shown)
 
 
 def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
@@ -296,7 +296,8 @@ def _session(session: Session, judged: bool) -> SessionItem:
     statements = {"fed_from": session.fed_from, **session.statements}
     return SessionItem(
         name=plain(session.name), begun=moment(session.start),
-        closed=f"{closed}; {len(frame):,} readings over {duration(length)}", stage=plain(session.stage) or "not named",
+        closed=f"{closed}; {counted(len(frame), 'reading', ',')} over {duration(length)}",
+        stage=plain(session.stage) or "not named",
         judged=judged, statements=tuple(_statement(key, value) for key, value in sorted(statements.items())),
         counts=_counts(session), remarks=tuple(plain(text, 300) for text in session.remarks), files=_files(session),
         version=plain(session.program_version, 40),

@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.report.plots import LoadBar, Span, Take, TracePlot
 from analysis.report.text import exactly, plain
 from analysis.table import Session, finite
-from drivers.units import UnitError, parse
+from drivers.units import UnitError, counted, parse
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 Ints = np.ndarray[Any, np.dtype[np.int64]]
@@ -113,12 +113,13 @@ def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]
     takes = takes_at(session, point)
     words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
     if over.any():
-        words.append(f"{int(over.sum()):,} readings over range")
+        words.append(f"{counted(int(over.sum()), 'reading', ',')} over range")
     lines = _limit_lines(rows, limits)
-    alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}; {len(takes)} takes."
+    words.append(counted(len(takes), "take"))
+    alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}."
     return TracePlot(
         key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(lines),
-        caption=f"Session {plain(session.name)}: {len(rows):,} readings."
+        caption=f"Session {plain(session.name)}: {counted(len(rows), 'reading', ',')}."
                 + (" Points: takes with ± U." if takes else ""),
         traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for name, t, v in traces),
         over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=lines,

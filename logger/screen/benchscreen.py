@@ -17,8 +17,9 @@ from textual.message import Message
 from textual.screen import Screen
 from textual.widgets import Input, Static
 
+from analysis.report.text import without_controls
 from drivers.reading import Reading
-from drivers.units import show
+from drivers.units import counted, show
 from logger.acts import Key, Phase, Say, View
 from logger.alarm import Alarm
 from logger.bench import Bench, MeterState
@@ -192,14 +193,14 @@ class BenchScreen(Screen[None]):
         self._draw_state()
 
     def _put(self, name: str, text: str) -> None:
-        self.query_one(f"#{name}", Static).update(Text(text))
+        self.query_one(f"#{name}", Static).update(Text(without_controls(text)))
 
     def _draw_alarm(self) -> None:
         bar, alarms = self.query_one("#alarm", Static), self.bench.alarms
         was = bar.has_class("on")
         bar.set_class(bool(alarms), "on")
         if alarms:
-            bar.update(Text("!!! ALARM !!! " + "  ".join(alarm.text for alarm in alarms)))
+            bar.update(Text(without_controls("!!! ALARM !!! " + "  ".join(alarm.text for alarm in alarms))))
             if not was:
                 self.app.bell()
         else:
@@ -239,8 +240,9 @@ class BenchScreen(Screen[None]):
         disk = f"DISK REFUSES: {bench.disk or self.sitting.recorder.counters.disk}" if self._disk else "disk ok"
         lost = [role for role, state in bench.meters.items() if state.lost]
         waits = self.sitting.recorder.counters.waits
-        more = (f"   LOST: {', '.join(lost)}" if lost else "") + (f"   {waits} waits" if waits else "")
-        self._put("state", f"tags: {held or 'none in force'}\n{bench.rows} rows   {bench.gaps} gaps   {disk}{more}")
+        more = (f"   LOST: {', '.join(lost)}" if lost else "") + (f"   {counted(waits, 'wait')}" if waits else "")
+        rows, gaps = counted(bench.rows, "row"), counted(bench.gaps, "gap")
+        self._put("state", f"tags: {held or 'none in force'}\n{rows}   {gaps}   {disk}{more}")
         view = self.guide.view
         keys = ["i type", "q end"]
         if self.guide.walker is not None:

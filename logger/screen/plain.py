@@ -8,6 +8,7 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TextIO
 
+from analysis.report.text import one_line
 from drivers.reading import BenchError, Reading, Status
 from drivers.units import show
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
 #: One line a meter so often at most; every reading is recorded all the same. [s]
 EVERY = 0.25
+BELL = "\a"
 
 
 def shown(reading: Reading) -> str:
@@ -43,12 +45,12 @@ class PlainLog:
         """Listen to a bench, and tell its alarms."""
         bench.on_readings.append(lambda role, readings, _, tags: self.readings(role, readings, tags))
         bench.on_anything.append(self.event)
-        bench.on_alarm.append(lambda a: self.say(f"{chr(7)}*** ALARM: {a.text}" if a.on else f"*** over: {a.text}"))
+        bench.on_alarm.append(lambda a: self.say(f"*** ALARM: {a.text}" if a.on else f"*** over: {a.text}", beep=a.on))
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, *, beep: bool = False) -> None:
         """One line."""
         with self._lock, contextlib.suppress(OSError, ValueError):  # who no longer listens must not end the recording
-            print(text, file=self._out, flush=True)
+            print(f"{BELL if beep else ''}{one_line(text)}", file=self._out, flush=True)
 
     def readings(self, role: str, readings: Sequence[Reading], tags: Mapping[str, str]) -> None:
         """Print the newest, not more often than a person can read."""
