@@ -223,6 +223,19 @@ class Sitting:
                 ended = "interrupted by the user"
             return self._end(ended)
 
+    def change_tags(self, changes: Mapping[str, str]) -> str:
+        """Put changed tags in force, as somebody typed them; what was wrong with them, or nothing."""
+        unknown = next((name for name in changes if name not in self.tags.names), "")
+        if unknown:
+            return f"There is no tag {unknown!r}. Tags are {', '.join(self.tags.names)}."
+        changed = {**self.tags.now, **changes}
+        try:
+            check_tags(changed)
+        except BenchError as exc:
+            return str(exc)
+        self.set_tags(changed)
+        return ""
+
     def wait(self) -> None:
         """Wait until no meter is being read any more."""
         while self.recorder.running:

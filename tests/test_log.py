@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from logger.cli import run
+from logger.tags import changes_in
 from tests.instruments import PtyEnd, ScpiInstrument, TcpEnd, behind
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -104,6 +105,48 @@ def test_what_is_typed_is_recorded_like_any_other_meter(
 
     states = assess(load_radio(book / "set-1")).findings[0].states
     assert {(s.plug, s.value) for s in states if s.value is not None} == {("1", 117.4)}
+
+
+@pty_only
+def test_tags_change_in_the_middle_of_a_session_of_a_meter_with_a_lead(book: Path) -> None:
+    """Proof and points in one session, as the proof must be of the same session; `q` ends it."""
+    with behind(PtyEnd, ScpiInstrument(("+1.20000000E+02",))) as port:
+        process = subprocess.Popen(
+            [sys.executable, str(ROOT / "chassislog.py"), "log", "set-1", "--meter", f"v=scpi-bench@{port}", "--plain",
+             "--tag", "point=mains-line", "--link-isolated", "--benchbook", str(book)],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert process.stdin is not None and process.stdout is not None
+        shown = iter(process.stdout.readline, "")
+        for line, *wanted in (
+            ("", "V AC", "point=mains-line"), ("point=chassis plug=1 switch=on", "V AC", "point=chassis plug=1"),
+            ("plug=3", "says nothing"), ("burden=100 kohm", "V AC", "burden=100 kohm"), ("hello", "changes no tag"),
+        ):  # fmt: skip
+            process.stdin.write(f"{line}\n")
+            process.stdin.flush()
+            assert any(all(word in text for word in wanted) for text in shown)
+        process.stdin.write("q\n")
+        process.stdin.close()
+        process.stdin = None
+        _, err = process.communicate(timeout=20)
+    rows, _, head = session(book)
+
+    assert process.returncode == 0 and head["close"], err
+    assert [*dict.fromkeys((row["point"], row["plug"], row["burden"]) for row in rows)] == [
+        ("mains-line", "", ""), ("chassis", "1", ""), ("chassis", "1", "100 kohm"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "changes"),
+    [
+        ("plug=2", {"plug": "2"}), ("point=aerial plug=2", {"point": "aerial", "plug": "2"}),
+        ("burden=100 kohm switch=off", {"burden": "100 kohm", "switch": "off"}), ("burden=", {"burden": ""}),
+        ("117.4 V ac", {}), ("v 4.7 kohm", {}), ("now plug=2", {}),
+    ],
+)  # fmt: skip
+def test_a_typed_line_names_the_tags_that_it_changes(text: str, changes: dict[str, str]) -> None:
+    assert changes_in(text) == changes
 
 
 @pty_only

@@ -25,6 +25,7 @@ from logger.alarm import Alarm
 from logger.bench import Bench, MeterState
 from logger.guide import Guide
 from logger.screen.figures import large, trace, value_and_unit
+from logger.tags import changes_in
 
 if TYPE_CHECKING:
     from logger.sitting import Sitting
@@ -308,20 +309,15 @@ class BenchScreen(Screen[None]):
         event.input.value = ""
         if not text:
             return
-        name, equals, value = text.partition("=")
+        changes = changes_in(text)
         if view is not None and view.phase is Phase.TEXT:
             self.guide.text(text)
-        elif self.guide.walker is None and equals:
-            self._said = self._tag(name.strip(), value.strip())
+        elif self.guide.walker is None and changes:
+            told = " ".join(f"{name}={value}" for name, value in changes.items())
+            self._said = self.sitting.change_tags(changes) or f"From now on {told}."
         else:
             self._said = typed_line(self.sitting, text, view)
             if self._said:
                 self.notify(self._said, timeout=6)
         if not self._opened_for:
             self.action_close_line()
-
-    def _tag(self, name: str, value: str) -> str:
-        if name not in self.sitting.tags.names:
-            return f"There is no tag {name!r}. Tags are {', '.join(self.sitting.tags.names)}."
-        self.sitting.recorder.set_tags({**self.sitting.tags.now, name: value})
-        return f"From now on {name}={value}."
