@@ -40,7 +40,7 @@ def supply_rating_finding(figures: SupplyFigures, *, evidence: tuple[Evidence, .
     advice = f"The next common size is {figures.next_standard:g} VA." if figures.next_standard else ""
     return Finding(
         id="supply-rating", level=level,
-        title=f"Transformer: {rating:.4g} VA fitted, {required:.3g} VA asked for",
+        title=f"Transformer: nameplate {rating:.4g} VA, {required:.3g} VA asked for",
         statement=f"{_required_text(figures, required, part)} The nameplate says {rating:.4g} VA. {word}",
         value=required, expanded_uncertainty=part * required or None, unit="VA", limit=rating,
         limit_source=RATING_SOURCE, evidence=evidence,
