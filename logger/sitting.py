@@ -19,7 +19,8 @@ from drivers.reading import BenchError
 from drivers.units import UnitError, parse
 from logger.benchmeter import BenchMeter, unproved_links
 from logger.radio import Benchbook
-from logger.recorder import Counters, Listener, Recorder, Source, Tags, now_utc
+from logger.recorder import Recorder, Tags, now_utc
+from logger.recording import Counters, Listener, Source
 from logger.session import SessionHeader, SessionWriter, check_tag_names
 from logger.toldmeter import ToldMeter
 from logger.typedmeter import TypedMeter

@@ -25,7 +25,8 @@ from drivers.port import WirePiece
 from drivers.reading import Coupling, Quantity, Reading, Status
 from logger.backlog import Backlog
 from logger.cells import cell, stamp
-from logger.recorder import Listener, Recorder, Tags
+from logger.recorder import Recorder, Tags
+from logger.recording import Listener
 from logger.rows import Rows
 from logger.session import SessionError, SessionHeader, SessionWriter, event_line, reading_line
 
