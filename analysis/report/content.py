@@ -9,17 +9,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from importlib import metadata
 from typing import Any
 
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
-from analysis.report import advice, drawn, matrix
+from analysis.report import advice, drawn, matrix, sources
+from analysis.report.instruments import MeterItem, meters
 from analysis.report.plots import Cell, Plot
+from analysis.report.sources import Beside, FileItem
 from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
-from analysis.table import MeterInfo, Radio, Session
-from drivers.reading import UNITS, Quantity
+from analysis.table import Radio, Session
 
 #: Places of evidence named with one finding; more would bury the rest.
 EVIDENCE = 40
@@ -53,31 +53,6 @@ class FindingItem:
     advice: str
     further: tuple[tuple[str, str], ...]  #: what this kind of finding tells beside its value
     states: tuple[StateRow, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeterItem:
-    """One meter of the sittings, ready to be shown."""
-
-    role: str
-    identity: str
-    profile: str
-    isolation: str
-    category: str
-    calibrated: str
-    accuracy: tuple[str, ...]
-    input: tuple[str, ...]
-    sessions: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileItem:
-    """One file that the figures can be computed from again."""
-
-    path: str
-    rows: str
-    bytes: str
-    digest: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +112,9 @@ class Content:
     comparison: Comparison | None
     meters: tuple[MeterItem, ...]
     missing: tuple[str, ...]
+    computed_from: str
+    inputs: tuple[tuple[str, str], ...]  #: values of the card that figures rest on
+    files: tuple[FileItem, ...]  #: card, list of resistors, limits
     sessions: tuple[SessionItem, ...]
     cautions: tuple[str, ...]
     card: advice.CardText
@@ -152,6 +130,7 @@ def build_content(
     comparisons: Sequence[Mapping[str, Any]] = (),
     since: str | None = None,
     earlier: Assessment | None = None,
+    beside: Beside | None = None,
 ) -> Content:
     """The content of a radio's report.
 
@@ -161,7 +140,9 @@ def build_content(
         comparisons: results of comparisons, with the keys of `compare --json`.
         since: show sessions from this day (YYYY-MM-DD) on only.
         earlier: what was found on the stage before, for the side by side; without it that stage is judged here.
+        beside: hashes of the files beside the sittings, and where the accuracy lines are from.
     """
+    beside = beside or Beside()
     shown = tuple(session for session in radio.sessions if not since or session.start[:10] >= since[:10])
     judged = tuple(session for session in shown if session.name in assessment.sessions) or shown[-1:]
     columns = matrix.columns(radio, assessment)
@@ -177,9 +158,12 @@ def build_content(
         findings=tuple(_finding(finding, at) for at, finding in enumerate(assessment.findings, 1)),
         matrix_plots=matrix.plots(columns, table),
         plots=drawn.plots(radio, judged, assessment, supply, comparisons),
-        comparison=_comparison(radio, assessment, earlier), meters=_meters(shown), missing=advice.missing(assessment),
-        sessions=tuple(_session(session, session.name in assessment.sessions) for session in shown),
-        cautions=advice.CAUTIONS, card=advice.card_text(radio, assessment, date), versions=_versions(shown), date=date,
+        comparison=_comparison(radio, assessment, earlier), meters=meters(shown, beside.lines),
+        missing=advice.missing(assessment), computed_from=sources.computed_from(beside),
+        inputs=sources.inputs(radio), files=sources.listed_files(beside),
+        sessions=tuple(_session(session, session.name in assessment.sessions, beside) for session in shown),
+        cautions=advice.CAUTIONS, card=advice.card_text(radio, assessment, date), versions=sources.versions(shown),
+        date=date,
     )  # fmt: skip
 
 
@@ -242,64 +226,19 @@ def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-_ISOLATION = {
-    "optical": "optical: light only, no wire between meter and computer",
-    "isolated": "isolated by the maker's statement",
-    "none": "NOT isolated: computer and circuit are one",
-    "no-link": "no data link: typed in, or played from a record",
-}
-
-
-def _meters(sessions: Sequence[Session]) -> tuple[MeterItem, ...]:
-    """Each meter once, with the sessions that it served in."""
-    found: dict[MeterInfo, list[str]] = {}
-    for session in sessions:
-        for meter in session.meters.values():
-            found.setdefault(meter, []).append(plain(session.name))
-    return tuple(_meter(meter, names) for meter, names in found.items())
-
-
-def _meter(meter: MeterInfo, names: list[str]) -> MeterItem:
-    lines = [
-        f"{line.quantity} {line.coupling.upper()}".strip()
-        + (f", {exactly(line.range, _unit(line.quantity))} range" if line.range else "")
-        + f": ± ({line.of_reading * 100:g} % of reading + {line.digits:g} counts)"
-        for line in meter.accuracy
-    ]
-    inputs = [
-        f"{entry.quantity} {entry.coupling.upper()}".strip()
-        + (f": {exactly(entry.resistance, 'Ohm')}" if entry.resistance else ": input resistance not known")
-        + (f" with {exactly(entry.capacitance, 'F')}" if entry.capacitance else "")
-        for entry in meter.inputs
-    ]
-    return MeterItem(
-        role=plain(meter.role, 40), identity=plain(meter.identity) or "not told by the meter",
-        profile=plain(meter.profile, 60) or "–", isolation=_ISOLATION.get(meter.isolation, "not known: treat as none"),
-        category=plain(meter.category, 60) or "not recorded", calibrated=_calibrated(meter),
-        accuracy=tuple(plain(line, 160) for line in lines), input=tuple(plain(line, 160) for line in inputs),
-        sessions=tuple(names),
-    )  # fmt: skip
-
-
-def _calibrated(meter: MeterInfo) -> str:
-    return moment(meter.calibrated, clock=False) if meter.calibrated else "not recorded"
-
-
-def _unit(quantity: str) -> str:
-    return str(UNITS[Quantity(quantity)]) if quantity in UNITS else ""
-
-
-def _session(session: Session, judged: bool) -> SessionItem:
+def _session(session: Session, judged: bool, beside: Beside) -> SessionItem:
     frame = session.readings
     length = float(frame["elapsed_s"].iloc[-1] - frame["elapsed_s"].iloc[0]) if len(frame) else 0.0
     closed = f"closed {moment(session.close)}" if session.close else "NOT CLOSED: an interrupted sitting"
     statements = {"fed_from": session.fed_from, **session.statements}
+    linked = any(meter.isolation != "no-link" for meter in session.meters.values()) or not session.meters
     return SessionItem(
         name=plain(session.name), begun=moment(session.start),
         closed=f"{closed}; {len(frame):,} readings over {duration(length)}", stage=plain(session.stage) or "not named",
-        judged=judged, statements=tuple(_statement(key, value) for key, value in sorted(statements.items())),
-        counts=_counts(session), remarks=tuple(plain(text, 300) for text in session.remarks), files=_files(session),
-        version=plain(session.program_version, 40),
+        judged=judged, statements=tuple(_statement(key, value, linked) for key, value in sorted(statements.items())),
+        counts=_counts(session),
+        remarks=(*sources.without_hash(session), *(plain(text, 300) for text in session.remarks)),
+        files=sources.session_files(session, beside), version=plain(session.program_version, 40),
     )  # fmt: skip
 
 
@@ -322,34 +261,12 @@ def _tally(counts: Counter[str]) -> str:
     return ", ".join(f"{count:,} {plain(word, 30)}" for word, count in shown)
 
 
-def _statement(key: str, value: object) -> tuple[str, str]:
+def _statement(key: str, value: object, linked: bool) -> tuple[str, str]:
+    if key == "link_isolated" and value is not True and not linked:
+        return "Data link", "none in this sitting"
     names = {"fed_from": "Fed from", "link_isolated": "Data link stated to be isolated"}
     said = {True: "yes", False: "no", None: "not stated"}.get(value) if isinstance(value, bool | None) else None
     return names.get(key, plain(key, 60)), said or plain(value, 200)
-
-
-def _files(session: Session) -> tuple[FileItem, ...]:
-    found = []
-    for entry in session.files:
-        digest = str(entry.get("hash") or "")
-        found.append(FileItem(
-            path=plain(entry.get("path") or "–"), rows=_count(entry.get("rows")), bytes=_count(entry.get("bytes")),
-            digest=plain(digest.removeprefix("sha256:"), 64) or "not recorded: the session was not closed",
-        ))  # fmt: skip
-    return tuple(found)
-
-
-def _count(value: object) -> str:
-    return f"{value:,}" if isinstance(value, int) and not isinstance(value, bool) else "–"
-
-
-def _versions(sessions: Sequence[Session]) -> tuple[str, ...]:
-    try:
-        own = metadata.version("chassislog")
-    except metadata.PackageNotFoundError:
-        own = "not installed"
-    recorded = sorted({plain(session.program_version, 40) for session in sessions if session.program_version})
-    return (f"Report made by chassislog {own}.", *(f"Recorded with chassislog {version}." for version in recorded))
 
 
 def _comparison(radio: Radio, assessment: Assessment, earlier: Assessment | None) -> Comparison | None:
