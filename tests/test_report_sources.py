@@ -7,8 +7,10 @@ from importlib import resources
 from pathlib import Path
 
 from analysis.assess import assess
+from analysis.assessment import Assessment
 from analysis.report.content import build_content
 from analysis.report.html import render_html
+from analysis.report.pdf import render_pdf
 from analysis.table import load_radio
 from drivers.profile import load
 from logger.benchmeter import BenchMeter
@@ -93,3 +95,14 @@ def test_a_sitting_without_a_data_link_raises_no_alarm_about_one(tmp_path: Path)
     (told,) = build_content(radio, assess(radio)).sessions
 
     assert ("Data link", "none in this sitting") in told.statements
+
+
+def test_three_people_sign_and_a_radio_without_readings_has_no_date(tmp_path: Path) -> None:
+    content = build_content(load_radio(write_card(tmp_path / "set-5")), Assessment(
+        radio="set-5", stage="", sessions=(), fully_measured=False, missing=(), findings=()))  # fmt: skip
+    page, paper = Page(render_html(content)).text, printed(render_pdf(content))
+
+    for text in (page, paper):
+        for who in ("Measured by", "Handed over by", "Received by", "No readings yet"):
+            assert squeezed(who) in text
+        assert squeezed("Data of no readings") not in text

@@ -15,10 +15,14 @@ from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
 from analysis.report import advice, drawn, matrix, sources
+from analysis.report.cardtext import CardText, card_text
 from analysis.report.instruments import MeterItem, meters
+from analysis.report.owner import KIND_NAMES, in_plain_words, stage_words
 from analysis.report.plots import Cell, Plot
+from analysis.report.proving import ChainProof, chain_proof
 from analysis.report.sources import Beside, FileItem
 from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
+from analysis.report.unmeasured import completeness, missing
 from analysis.table import Radio, Session
 
 #: Places of evidence named with one finding; more would bury the rest.
@@ -96,6 +100,7 @@ class Content:
 
     title: str
     id: str
+    dated: str  #: whose day's data these are
     level: Level
     fully_measured: bool
     headline: str
@@ -117,7 +122,7 @@ class Content:
     files: tuple[FileItem, ...]  #: card, list of resistors, limits
     sessions: tuple[SessionItem, ...]
     cautions: tuple[str, ...]
-    card: advice.CardText
+    card: CardText
     versions: tuple[str, ...]
     date: str
 
@@ -147,40 +152,44 @@ def build_content(
     judged = tuple(session for session in shown if session.name in assessment.sessions) or shown[-1:]
     columns = matrix.columns(radio, assessment)
     table = matrix.table(radio, assessment, columns)
-    date = moment(max((session.start for session in shown), default=""), clock=False) or "no readings yet"
+    begun = max((session.start for session in shown), default="")
+    date = moment(begun, clock=False) or "no readings yet"
+    proof, earlier = chain_proof(radio), earlier or _before(radio)
     return Content(
-        title=plain(radio.card.title), id=radio.card.id, level=assessment.level,
-        fully_measured=assessment.fully_measured, headline=advice.headline(assessment),
-        found=advice.found(assessment),
-        answers=advice.answers(radio, assessment, supply), actions=advice.actions(assessment),
-        facts=_facts(radio, assessment, shown, since, date), notes=plain(radio.card.notes, NOTE, lines=True),
+        title=plain(radio.card.title), id=radio.card.id,
+        dated=f"Data of {date}" if begun else "No readings yet",
+        level=assessment.level, fully_measured=assessment.fully_measured,
+        headline=advice.headline(radio, assessment), found=advice.found(radio, assessment),
+        answers=advice.answers(radio, assessment, supply, proof, earlier), actions=advice.actions(assessment),
+        facts=_facts(radio, assessment, shown, since, date, proof), notes=plain(radio.card.notes, NOTE, lines=True),
         columns=columns, matrix=table,
         findings=tuple(_finding(finding, at) for at, finding in enumerate(assessment.findings, 1)),
         matrix_plots=matrix.plots(columns, table),
         plots=drawn.plots(radio, judged, assessment, supply, comparisons),
         comparison=_comparison(radio, assessment, earlier), meters=meters(shown, beside.lines),
-        missing=advice.missing(assessment), computed_from=sources.computed_from(beside),
+        missing=missing(radio, assessment, supply), computed_from=sources.computed_from(beside),
         inputs=sources.inputs(radio), files=sources.listed_files(beside),
         sessions=tuple(_session(session, session.name in assessment.sessions, beside) for session in shown),
-        cautions=advice.CAUTIONS, card=advice.card_text(radio, assessment, date), versions=sources.versions(shown),
-        date=date,
+        cautions=advice.CAUTIONS, card=card_text(radio, assessment, date), versions=sources.versions(shown), date=date,
     )  # fmt: skip
 
 
 def _facts(
-    radio: Radio, assessment: Assessment, shown: Sequence[Session], since: str | None, date: str
+    radio: Radio, assessment: Assessment, shown: Sequence[Session], since: str | None, date: str, proof: ChainProof
 ) -> tuple[tuple[str, str], ...]:
     card = radio.card
     mains = ", ".join(plain(text, 20) for text in (card.nominal_mains, card.frequency) if text)
     begun = moment(min((session.start for session in shown), default=""), clock=False)
     days = date if begun in (date, "") else f"{begun} to {date}"
-    stage = plain(assessment.stage) or "not named"
+    stage = plain(assessment.stage)
+    stage = f"{stage_words(assessment.stage)} ({stage})" if stage.endswith("-fit") else stage or "not named"
     found = [
         ("Radio", f"{plain(card.title)} ({card.id})"), ("Mains", mains or "not on the card"),
         ("Plug", card.plug or "not on the card"), ("Mains switch", f"{card.switch}"), ("Supply", card.supply),
         ("Stage of the work", stage), ("Measured", days),
         ("Sittings", f"{len(shown)} shown, {len(assessment.sessions)} judged"),
-        ("Completeness", "every state measured" if assessment.fully_measured else "not fully measured"),
+        ("Completeness", completeness(radio, assessment)),
+        ("Proof of the measuring chain", "; ".join(proof.lines[:4])),
     ]  # fmt: skip
     return (*found, ("Shown from", plain(since, 20))) if since else tuple(found)
 
@@ -202,9 +211,15 @@ def _finding(finding: Finding, at: int) -> FindingItem:
         value=amount(finding.value, finding.expanded_uncertainty, finding.unit) if finding.value is not None else "",
         limit=limit, source=plain(finding.limit_source, 400), raised=finding.limit_changed_by_user,
         evidence=_evidence(finding),
-        missing=tuple(plain(text, 300) for text in finding.missing), advice=plain(finding.advice, SENTENCE),
+        missing=tuple(in_plain_words(plain(text, 300)) for text in finding.missing), advice=_advice(finding),
         further=_further(finding), states=states,
     )  # fmt: skip
+
+
+def _advice(finding: Finding) -> str:
+    """What to do, without what is still wanted: that stands as a list beside it."""
+    kept = [text for text in advice.sentences(finding.advice) if not text.startswith(advice.WANTED)]
+    return plain(" ".join(kept) if finding.missing else finding.advice, SENTENCE)
 
 
 def _evidence(finding: Finding) -> tuple[str, ...]:
@@ -222,7 +237,7 @@ def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
             found.append((name, rounded(float(value), unit)))
     for key, name in (("kind", "Kind"), ("pin", "Pin"), ("runner_up", "Next likely")):
         if finding.extra.get(key) is not None:
-            found.append((name, plain(finding.extra[key], 40)))
+            found.append((name, KIND_NAMES.get(str(finding.extra[key])) or plain(finding.extra[key], 40)))
     return tuple(found)
 
 
@@ -269,19 +284,24 @@ def _statement(key: str, value: object, linked: bool) -> tuple[str, str]:
     return names.get(key, plain(key, 60)), said or plain(value, 200)
 
 
-def _comparison(radio: Radio, assessment: Assessment, earlier: Assessment | None) -> Comparison | None:
-    """The latest stage beside the one before it, or None where there is one stage only."""
+def _before(radio: Radio) -> Assessment | None:
+    """What is found on the stage before the latest one; None where there is one stage only."""
     others = [stage for stage in dict.fromkeys(session.stage for session in radio.sessions) if stage != radio.stage]
     if not others:
         return None
-    before = others[-1]
-    if earlier is None:
-        sessions = tuple(session for session in radio.sessions if session.stage == before)
-        earlier = assess(Radio(card=radio.card, sessions=sessions, burdens=radio.burdens))
+    sessions = tuple(session for session in radio.sessions if session.stage == others[-1])
+    return assess(Radio(card=radio.card, sessions=sessions, burdens=radio.burdens))
+
+
+def _comparison(radio: Radio, assessment: Assessment, earlier: Assessment | None) -> Comparison | None:
+    """The latest stage beside the one before it, or None where there is one stage only."""
+    others = [stage for stage in dict.fromkeys(session.stage for session in radio.sessions) if stage != radio.stage]
+    if not others or earlier is None:
+        return None
     changes = tuple(
         Change(state=state, before=old, after=new) for state, old, new in matrix.changes(earlier, assessment)
     )
     return Comparison(
-        before=plain(before) or "stage not named", after=plain(radio.stage) or "stage not named",
+        before=plain(others[-1]) or "stage not named", after=plain(radio.stage) or "stage not named",
         note="Values without a burden across the meter, by the same rules of reading a session back.", rows=changes,
     )  # fmt: skip
