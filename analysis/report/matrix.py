@@ -119,7 +119,7 @@ def _remark(finding: Finding | None, point: str, assessment: Assessment) -> str:
 def _cell(states: list[StateOutcome]) -> Cell:
     alone = [s for s in states if s.burden is None and (s.value is not None or s.overload)]
     burdens = tuple(
-        f"{exactly(s.burden, 'Ohm')}: {state_value(s)}" for s in states if s.burden is not None
+        f"loaded with {exactly(s.burden, 'Ohm')}: {state_value(s)}" for s in states if s.burden is not None
         and (s.value is not None or s.overload)
     )  # fmt: skip
     if not alone:
