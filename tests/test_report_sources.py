@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from importlib import resources
+from io import BytesIO
 from pathlib import Path
+
+import pytest
 
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.report.content import build_content
-from analysis.report.html import render_html
-from analysis.report.pdf import render_pdf
+from analysis.report.html import render_card_html, render_html
+from analysis.report.pdf import render_card_pdf, render_pdf
 from analysis.table import load_radio
 from drivers.profile import load
 from logger.benchmeter import BenchMeter
@@ -18,6 +21,52 @@ from logger.reporting import write_report
 from tests.report_samples import CARD, SITTING, card, live_content
 from tests.sessions import METER, SessionWriter, write_card
 from tests.test_report import Page, printed, squeezed
+
+
+@pytest.mark.parametrize(
+    ("port", "identity", "notes", "simulated"),
+    [
+        ("practice://line-capacitor-230?meter=v", "", "", True),
+        ("PRACTICE://x", "", "", True),
+        ("replay://wire.csv?meter=v", "PRACTICE,BENCH METER,0,1", "", True),
+        ("replay://wire.csv?meter=v", "", "Invented for the demo; its readings are constructed.", True),
+        ("replay://wire.csv?meter=v", "", "", False),
+        ("/dev/ttyUSB0", "Example Bench Meter", "Practice scenario line-capacitor-230.", False),
+        ("", "", "Practice scenario line-capacitor-230.", True),
+        ("/dev/ttyUSB0", "Example Bench Meter", "", False),
+    ],
+)
+def test_readings_of_no_radio_say_so_on_every_sheet_and_on_the_card(
+    tmp_path: Path, port: str, identity: str, notes: str, simulated: bool
+) -> None:
+    """The sitting's own record tells: a port of the practice bench, a practice identity; else the card's note."""
+    sitting = SessionWriter()
+    sitting.read([0.8] * 4, u=0.1, point="chassis", plug="1", switch="on")
+    folder = write_card(tmp_path / "set-5", card('"chassis"', notes=notes))
+    sitting.write(folder / SITTING, meters=[{**METER, "port": port, "identity": identity}])
+    radio = load_radio(folder)
+    content = build_content(radio, assess(radio))
+    mark = squeezed("SIMULATED. Says nothing of any radio.")
+
+    from pypdf import PdfReader
+
+    sheets = [squeezed(page.extract_text()) for page in PdfReader(BytesIO(render_pdf(content))).pages]
+    assert len(sheets) > 2 and [mark in sheet for sheet in sheets] == [simulated] * len(sheets)
+    assert (mark in Page(render_html(content)).text) is simulated
+    assert ("@top-center" in render_html(content)) is simulated
+    assert (mark in Page(render_card_html(content)).text) is simulated
+    assert (mark in printed(render_card_pdf(content))) is simulated
+
+
+def test_a_radio_with_some_simulated_sittings_says_so(tmp_path: Path) -> None:
+    folder = write_card(tmp_path / "set-5", card('"chassis"'))
+    for name, port in (("a", "practice://x"), ("b", "/dev/ttyUSB0")):
+        sitting = SessionWriter()
+        sitting.read([0.8] * 4, u=0.1, point="chassis", plug="1", switch="on")
+        sitting.write(folder / f"20260302T142501Z-{name}", meters=[{**METER, "port": port}])
+    radio = load_radio(folder)
+
+    assert build_content(radio, assess(radio)).band == "PARTLY SIMULATED. Says nothing of any radio."
 
 
 def test_the_report_lists_what_its_figures_can_be_computed_from(tmp_path: Path) -> None:

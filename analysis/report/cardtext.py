@@ -8,6 +8,7 @@ from analysis.assessment import Assessment
 from analysis.finding import Level
 from analysis.report.matrix import highest, state_value, touch_findings
 from analysis.report.owner import chassis_words, kind_of
+from analysis.report.simulated import band
 from analysis.report.text import listed, plain
 from analysis.report.touching import high_or_low, joined_words, lower_way, stands, touch_level
 from analysis.table import Radio
@@ -21,6 +22,7 @@ _MOST = 8
 class CardText:
     """The card that stays with the radio."""
 
+    band: str  #: that its readings are simulated; else empty
     signal: str  #: DANGER, WARNING or CAUTION
     title: str
     message: str
@@ -44,7 +46,7 @@ def card_text(radio: Radio, assessment: Assessment, date: str) -> CardText:
         Level.WITHIN: ("CAUTION", "Mains voltage inside. Below the touch limits when it was measured, on that day."),
     }[level]
     return CardText(
-        signal=signal, title=plain(radio.card.title), message=message,
+        band=band(radio), signal=signal, title=plain(radio.card.title), message=message,
         chassis=chassis_words(finding), touch=_touch(radio, assessment, level),
         plug=_plug(radio, assessment, kind_of(finding), level), connect=_connections(radio, assessment, level),
         fuse=plain(radio.card.transformer.fuse, 80) or "not recorded", date=date,

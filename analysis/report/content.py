@@ -20,6 +20,7 @@ from analysis.report.instruments import MeterItem, meters
 from analysis.report.owner import KIND_NAMES, in_plain_words, stage_words
 from analysis.report.plots import Plot
 from analysis.report.proving import ChainProof, chain_proof
+from analysis.report.simulated import band, why_simulated
 from analysis.report.sources import Beside, FileItem
 from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, rounded, slug
 from analysis.report.unmeasured import completeness, missing
@@ -88,6 +89,7 @@ class Content:
 
     title: str
     id: str
+    band: str  #: on every sheet, that the readings are simulated; else empty
     dated: str  #: whose day's data these are
     level: Level
     fully_measured: bool
@@ -144,7 +146,7 @@ def build_content(
     date = moment(begun, clock=False) or "no readings yet"
     proof, earlier = chain_proof(radio), earlier or _before(radio)
     return Content(
-        title=plain(radio.card.title), id=radio.card.id,
+        title=plain(radio.card.title), id=radio.card.id, band=band(radio),
         dated=f"Data of {date}" if begun else "No readings yet",
         level=assessment.level, fully_measured=assessment.fully_measured,
         headline=advice.headline(radio, assessment), found=advice.found(radio, assessment),
@@ -157,7 +159,7 @@ def build_content(
         comparison=_comparison(radio, assessment, earlier), meters=meters(shown, beside.lines),
         missing=missing(radio, assessment, supply), computed_from=sources.computed_from(beside),
         inputs=sources.inputs(radio), files=sources.listed_files(beside),
-        sessions=tuple(_session(session, session.name in assessment.sessions, beside) for session in shown),
+        sessions=tuple(_session(radio, session, session.name in assessment.sessions, beside) for session in shown),
         cautions=advice.CAUTIONS, card=card_text(radio, assessment, date), versions=sources.versions(shown), date=date,
     )  # fmt: skip
 
@@ -213,18 +215,19 @@ def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def _session(session: Session, judged: bool, beside: Beside) -> SessionItem:
+def _session(radio: Radio, session: Session, judged: bool, beside: Beside) -> SessionItem:
     frame = session.readings
     length = float(frame["elapsed_s"].iloc[-1] - frame["elapsed_s"].iloc[0]) if len(frame) else 0.0
     closed = f"closed {moment(session.close)}" if session.close else "NOT CLOSED: an interrupted sitting"
     statements = {"fed_from": session.fed_from, **session.statements}
     linked = any(meter.isolation != "no-link" for meter in session.meters.values()) or not session.meters
+    simulated = why_simulated(radio.card, session)
+    remarks = (*([f"SIMULATED: {simulated}."] if simulated else []), *sources.without_hash(session))
     return SessionItem(
         name=plain(session.name), begun=moment(session.start),
         closed=f"{closed}; {len(frame):,} readings over {duration(length)}", stage=plain(session.stage) or "not named",
         judged=judged, statements=tuple(_statement(key, value, linked) for key, value in sorted(statements.items())),
-        counts=_counts(session),
-        remarks=(*sources.without_hash(session), *(plain(text, 300) for text in session.remarks)),
+        counts=_counts(session), remarks=(*remarks, *(plain(text, 300) for text in session.remarks)),
         files=sources.session_files(session, beside), version=plain(session.program_version, 40),
     )  # fmt: skip
 
