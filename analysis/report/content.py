@@ -8,32 +8,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import metadata
 from typing import Any
 
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
-from analysis.report import advice, drawn, matrix
-from analysis.report.plots import Cell, Plot
-from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
-from analysis.table import MeterInfo, Radio, Session
+from analysis.report import advice, drawn, matrix, outcomes
+from analysis.report.plots import Plot
+from analysis.report.series import kinds_read
+from analysis.report.text import NOTE, SENTENCE, duration, exactly, moment, plain, rounded, slug
+from analysis.table import AccuracyLine, MeterInfo, MeterInput, Radio, Session
 from drivers.reading import UNITS, Quantity
 from drivers.units import counted
-
-#: Places of evidence named with one finding; more would bury the rest.
-EVIDENCE = 40
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StateRow:
-    """One state in a finding's table."""
-
-    state: str
-    value: str
-    guard: str
-    outcome: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,15 +33,16 @@ class FindingItem:
     level: Level
     title: str
     statement: str
+    value_label: str
     value: str
+    limit_label: str
     limit: str
     source: str
-    raised: bool
     evidence: tuple[str, ...]
     missing: tuple[str, ...]
     advice: str
     further: tuple[tuple[str, str], ...]  #: what this kind of finding tells beside its value
-    states: tuple[StateRow, ...]
+    states: outcomes.StateTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +120,7 @@ class Content:
     facts: tuple[tuple[str, str], ...]
     notes: str
     columns: tuple[tuple[str, str], ...]  #: plug, switch
-    matrix: tuple[tuple[str, Level | None, tuple[Cell, ...]], ...]  #: point, its level, a cell for each column
+    matrix: matrix.Table
     findings: tuple[FindingItem, ...]
     matrix_plots: tuple[Plot, ...]
     plots: tuple[Plot, ...]
@@ -203,31 +192,16 @@ def _facts(
 
 
 def _finding(finding: Finding, at: int) -> FindingItem:
-    states = tuple(
-        StateRow(
-            state=matrix.state_words(state),
-            value=matrix.state_value(state),
-            guard=rounded(state.loading_guard, "V") if state.loading_guard else "–",
-            outcome=matrix.outcome_words(state),
-        )
-        for state in finding.states
-    )
-    limit = exactly(finding.limit, finding.unit or "") if finding.limit is not None else ""
+    value_label, limit_label = outcomes.labels(finding)
+    value, limit = outcomes.figures(finding)
     return FindingItem(
         anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level,
         title=plain(finding.title, 200), statement=plain(finding.statement, SENTENCE),
-        value=amount(finding.value, finding.expanded_uncertainty, finding.unit) if finding.value is not None else "",
-        limit=limit, source=plain(finding.limit_source, 400), raised=finding.limit_changed_by_user,
-        evidence=_evidence(finding),
+        value_label=value_label, value=value, limit_label=limit_label, limit=limit,
+        source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding),
         missing=tuple(plain(text, 300) for text in finding.missing), advice=plain(finding.advice, SENTENCE),
-        further=_further(finding), states=states,
+        further=_further(finding), states=outcomes.state_table(finding),
     )  # fmt: skip
-
-
-def _evidence(finding: Finding) -> tuple[str, ...]:
-    shown = [evidence(entry) for entry in finding.evidence[:EVIDENCE]]
-    more = len(finding.evidence) - EVIDENCE
-    return (*shown, f"and {counted(more, 'more place')}") if more > 0 else tuple(shown)
 
 
 def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
@@ -251,12 +225,29 @@ _ISOLATION = {
 
 
 def _meters(sessions: Sequence[Session]) -> tuple[MeterItem, ...]:
-    """Each meter once, with the sessions that it served in."""
+    """Each meter once, with the sessions that it served in and what of its data sheet was used there."""
     found: dict[MeterInfo, list[str]] = {}
+    used: dict[MeterInfo, set[tuple[str, str]]] = {}
     for session in sessions:
+        kinds = kinds_read(session)
         for meter in session.meters.values():
             found.setdefault(meter, []).append(plain(session.name))
-    return tuple(_meter(meter, names) for meter, names in found.items())
+            # A second display of a meter reads under its role and a word after a dot.
+            own = {kind[1:] for kind in kinds if meter.role in (kind[0], kind[0].rpartition(".")[0])}
+            used.setdefault(meter, set()).update(own)
+    return tuple(_meter(_narrowed(meter, used[meter]), names) for meter, names in found.items())
+
+
+def _narrowed(meter: MeterInfo, used: set[tuple[str, str]]) -> MeterInfo:
+    """The meter with those accuracy lines and inputs only that something was read with."""
+
+    def wanted(entry: AccuracyLine | MeterInput) -> bool:
+        return any(
+            entry.quantity == quantity and (not coupling or entry.coupling in ("", coupling, "acdc"))
+            for quantity, coupling in used
+        )
+
+    return replace(meter, accuracy=tuple(filter(wanted, meter.accuracy)), inputs=tuple(filter(wanted, meter.inputs)))
 
 
 def _meter(meter: MeterInfo, names: list[str]) -> MeterItem:
