@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib import metadata
 from typing import Any
 
@@ -17,9 +17,8 @@ from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
 from analysis.report import advice, drawn, matrix, outcomes
 from analysis.report.plots import Plot
-from analysis.report.series import kinds_read
 from analysis.report.text import NOTE, SENTENCE, duration, exactly, moment, plain, rounded, slug
-from analysis.table import AccuracyLine, MeterInfo, MeterInput, Radio, Session
+from analysis.table import MeterInfo, Radio, Session
 from drivers.reading import UNITS, Quantity
 from drivers.units import counted
 
@@ -225,29 +224,12 @@ _ISOLATION = {
 
 
 def _meters(sessions: Sequence[Session]) -> tuple[MeterItem, ...]:
-    """Each meter once, with the sessions that it served in and what of its data sheet was used there."""
+    """Each meter once, with the sessions that it served in."""
     found: dict[MeterInfo, list[str]] = {}
-    used: dict[MeterInfo, set[tuple[str, str]]] = {}
     for session in sessions:
-        kinds = kinds_read(session)
         for meter in session.meters.values():
             found.setdefault(meter, []).append(plain(session.name))
-            # A second display of a meter reads under its role and a word after a dot.
-            own = {kind[1:] for kind in kinds if meter.role in (kind[0], kind[0].rpartition(".")[0])}
-            used.setdefault(meter, set()).update(own)
-    return tuple(_meter(_narrowed(meter, used[meter]), names) for meter, names in found.items())
-
-
-def _narrowed(meter: MeterInfo, used: set[tuple[str, str]]) -> MeterInfo:
-    """The meter with those accuracy lines and inputs only that something was read with."""
-
-    def wanted(entry: AccuracyLine | MeterInput) -> bool:
-        return any(
-            entry.quantity == quantity and (not coupling or entry.coupling in ("", coupling, "acdc"))
-            for quantity, coupling in used
-        )
-
-    return replace(meter, accuracy=tuple(filter(wanted, meter.accuracy)), inputs=tuple(filter(wanted, meter.inputs)))
+    return tuple(_meter(meter, names) for meter, names in found.items())
 
 
 def _meter(meter: MeterInfo, names: list[str]) -> MeterItem:

@@ -277,7 +277,7 @@ def _rails(figure: Figure, plot: RailsPlot) -> None:
     axes.set_xticks(plot.mains, [f"{m:g}\n{load}" for m, load in zip(plot.mains, plot.loads, strict=True)])
     axes.set_xlabel("mains [V], with the load taken there")
     axes.set_ylabel("rail [V DC]")
-    axes.legend(loc="best")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.38), ncols=3)
 
 
 def _positive(values: list[float]) -> list[float]:
@@ -325,8 +325,7 @@ def _compare(figure: Figure, plot: ComparePlot) -> None:
         sides = [[side] for side in _positive([row.difference - row.low, row.high - row.difference])]
         axes.errorbar([row.difference], [at], xerr=sides, fmt="o", color=light("fig-one"), capsize=4, markersize=6,
                       markerfacecolor=light("fig-face"))  # fmt: skip
-        axes.annotate(row.outcome, (1, at), xycoords=("axes fraction", "data"), ha="right", va="center", weight="bold",
-                      fontsize=7.5)  # fmt: skip
+        axes.annotate(row.outcome, (1, at), xycoords=("axes fraction", "data"), ha="right", va="center", weight="bold")  # fmt: skip
     axes.axvline(0, color=MUTED, linewidth=0.9)
     reach = 1.35 * max(max(abs(r.low), abs(r.high), r.margin, 0.5) for r in plot.rows)
     axes.set_xlim(-reach, reach)

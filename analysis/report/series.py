@@ -67,17 +67,6 @@ def codes(frame: pd.DataFrame, names: Sequence[str]) -> Ints:
     return total
 
 
-def kinds_read(session: Session) -> set[tuple[str, str, str]]:
-    """Meter, quantity and coupling of what was read."""
-    frame = session.readings
-    if not len(frame):
-        return set()
-    names = ["meter", "quantity", "coupling"]
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(codes(frame, names))) + 1))
-    rows = frame[names].iloc[starts].drop_duplicates()
-    return {(str(meter), str(quantity), str(coupling)) for meter, quantity, coupling in rows.itertuples(index=False)}
-
-
 def state_words(plug: str, switch: str, burden: str) -> str:
     """A state's tags in few words."""
     words = [f"plug {plug}" if plug else "", switch, burden_words(burden) if burden else ""]
