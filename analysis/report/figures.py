@@ -325,7 +325,7 @@ def _compare(figure: Figure, plot: ComparePlot) -> None:
         sides = [[side] for side in _positive([row.difference - row.low, row.high - row.difference])]
         axes.errorbar([row.difference], [at], xerr=sides, fmt="o", color=light("fig-one"), capsize=4, markersize=6,
                       markerfacecolor=light("fig-face"))  # fmt: skip
-        axes.annotate(row.outcome, (1, at), xycoords=("axes fraction", "data"), ha="right", va="center", weight="bold")  # fmt: skip
+        axes.annotate(row.outcome, (1, at), xycoords=("axes fraction", "data"), ha="right", va="center", weight="bold")
     axes.axvline(0, color=MUTED, linewidth=0.9)
     reach = 1.35 * max(max(abs(r.low), abs(r.high), r.margin, 0.5) for r in plot.rows)
     axes.set_xlim(-reach, reach)
