@@ -284,3 +284,12 @@ def test_a_raised_limit_says_so_beside_it() -> None:
     assert outcomes.labels(judged(list(chassis_states())))[1] == "Limit"
     raised = dataclasses.replace(judged(list(chassis_states())), limit_changed_by_user=True)
     assert outcomes.labels(raised)[1] == "Limit, changed on the card"
+
+
+def test_a_point_that_was_not_read_at_all_gets_no_table_of_dashes(tmp_path: Path) -> None:
+    nothing = [state(plug, "on", None, outcome=Outcome.MISSING) for plug in "12"]
+    finding = dataclasses.replace(judged(nothing, level=Level.UNDECIDED), missing=("plug 1, switch on",))
+
+    assert outcomes.state_table(finding).rows == ()
+    page = render_html(build_content(live_chassis(tmp_path), _with(finding)))
+    assert "States judged" not in page and "plug 1, switch on" in page

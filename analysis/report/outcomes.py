@@ -53,6 +53,8 @@ def state_table(finding: Finding) -> StateTable:
     groups: dict[tuple[str, str, str], list[StateOutcome]] = {}
     for state in finding.states:
         groups.setdefault((state.plug, state.switch, state.coupling), []).append(state)
+    if not any(state.value is not None or state.overload for state in finding.states):
+        groups.clear()  # what is missing stands as a list; a table of nothing but that tells no more
     ordered = sorted(groups.values(), key=lambda group: max(map(_height, group)), reverse=True)
     return StateTable(
         weighed=not finding.id.startswith("touch-current"), sitting=plain(sittings[0]) if len(sittings) == 1 else "",
