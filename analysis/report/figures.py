@@ -268,7 +268,7 @@ def _rails(figure: Figure, plot: RailsPlot) -> None:
     if plot.judged is not None:
         values += [plot.judged[1] - plot.judged[2], plot.judged[1] + plot.judged[2]]
     bounds = [v for v in (plot.supply_min, plot.supply_max) if v is not None]
-    room = 0.12 * (max(values + bounds) - min(values + bounds) or 1.0)
+    room = 0.2 * (max(values + bounds) - min(values + bounds) or 1.0)
     axes.set_ylim(min(values + bounds) - room, max(values + bounds) + room)
     if plot.supply_min is not None:
         _limit_line(axes, plot.supply_min, f"board’s minimum {plot.supply_min:g} V", below=True)
