@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import Literal, TypeVar
+from difflib import get_close_matches
+from typing import Literal, TypeVar, get_args, get_type_hints
 
 import msgspec
 
@@ -16,6 +17,10 @@ from drivers.units import UnitError, parse, parse_fraction
 
 #: Folder names: the id becomes one, on every platform.
 ID = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
+#: What an id is, for a person.
+ID_WORDS = "An id is 1 to 64 of a-z, 0-9 and -, such as set-1; its ends are no -"
+#: Names that open a device on Windows, so that no folder can be named so there.
+DEVICE = re.compile(r"con|prn|aux|nul|com[0-9]|lpt[0-9]")
 #: Tolerance of a burden that the burden box does not list: half width as a fraction. Source: own choice, E24 parts.
 UNLISTED_TOLERANCE = 0.05
 #: A wider one is a slip of the pen.
@@ -154,6 +159,18 @@ def figure(text: str, unit: str) -> float | None:
     return parse(text, unit) if text else None
 
 
+def card_text(data: bytes, where: str) -> str:
+    """The text of a card's or burden box's bytes, with or without the mark that some editors put before UTF-8.
+
+    Raises: CardError: no UTF-8 text.
+    """
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as exc:
+        name = re.split(r"[\\/]", where)[-1]
+        raise CardError(f"{name} is not UTF-8 text.", f"{where}, byte {exc.start}.", "Save it as UTF-8.") from exc
+
+
 def read_toml(text: str, kind: type[_T], where: str) -> _T:
     """TOML text as a checked object. Raises: CardError: with the file and the key."""
     try:
@@ -163,8 +180,22 @@ def read_toml(text: str, kind: type[_T], where: str) -> _T:
     except msgspec.ValidationError as exc:
         what, _, key = str(exc).partition(" - at ")
         place = key.strip("`").removeprefix("$.") or "at the top level"
-        keys = ", ".join(name for name in getattr(kind, "__struct_fields__", ()))
-        raise CardError(f"{what}.", f"{where}, key {place}.", f"Top-level keys are {keys}.") from exc
+        raise CardError(f"{what}.", f"{where}, key {place}.", _expected(what, kind, key)) from exc
+
+
+def _expected(what: str, kind: object, key: str) -> str:
+    """What could stand at a key that msgspec found wrong (`$.burden[0].value`): the words, or the keys of its table."""
+    table = kind
+    for name in re.findall(r"\.([^.[`]+)", key):
+        table, kind = kind, get_type_hints(kind).get(name) if hasattr(kind, "__struct_fields__") else None
+        kind = next((part for part in get_args(kind) if hasattr(part, "__struct_fields__")), kind)  # a list's
+    words = {word.casefold(): repr(word) for word in get_args(kind) if isinstance(word, str) and word}
+    if what.startswith("Invalid enum value") and words:
+        written = what.removeprefix("Invalid enum value ").strip("'")
+        near = get_close_matches(written.casefold(), words, n=1)
+        return f"Expected one of {', '.join(words.values())}{f'; did you mean {words[near[0]]}?' if near else '.'}"
+    keys: tuple[str, ...] = getattr(kind, "__struct_fields__", ()) or getattr(table, "__struct_fields__", ())
+    return f"Keys there are {', '.join(keys)}."
 
 
 def read_card(text: str, where: str) -> RadioCard:
@@ -173,7 +204,7 @@ def read_card(text: str, where: str) -> RadioCard:
     if card.schema != 1:
         raise CardError(f"Schema {card.schema} is not known.", f"{where}, key schema.", "This program reads schema 1.")
     if not ID.fullmatch(card.id):
-        raise CardError(f"{card.id[:70]!r} cannot be a radio's id.", f"{where}, key id.", "Use a-z, 0-9 and -.")
+        raise CardError(f"{card.id[:70]!r} cannot be a radio's id.", f"{where}, key id.", f"{ID_WORDS}.")
     if len(set(card.points)) != len(card.points) or not all(point.strip() for point in card.points):
         raise CardError("A point is empty or listed twice.", f"{where}, key points.", "Name each point once.")
     for table, units in _UNITS.items():

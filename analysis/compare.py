@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from analysis.finding import Evidence, Finding, Level
 from analysis.judge import COVERAGE
-from drivers.units import show
+from drivers.units import counted, show
 
 Array = npt.NDArray[np.float64]
 
@@ -219,10 +219,10 @@ def compare(
     lowest = max(floor, resolution, 1e-12)
     decibels = np.array([_DECIBEL * math.log(max(float(r.values.mean()), lowest)) for r in repeats])
     fit = _fit(repeats, decibels) if min(side.repeats for side in sides) > 0 and len(repeats) > 3 else None
-    counted = [_counted(side.mean, resolution, lowest) for side in sides]
-    half = None if fit is None else _half(fit.error, fit.freedom, confidence, counted)
+    rounding = [_counted(side.mean, resolution, lowest) for side in sides]
+    half = None if fit is None else _half(fit.error, fit.freedom, confidence, rounding)
     difference = fit.difference if fit else _plain_difference(repeats, decibels)
-    outcome, more, reason = _outcome(sides, fit, half, margin_dB, confidence, counted)
+    outcome, more, reason = _outcome(sides, fit, half, margin_dB, confidence, rounding)
     return Comparison(
         point=point,
         quantity=quantity,
@@ -272,9 +272,9 @@ def _counted(mean: float, resolution: float, lowest: float) -> float:
     return _DECIBEL * resolution / math.sqrt(12) / max(mean, lowest)
 
 
-def _half(error: float, freedom: int, confidence: float, counted: Sequence[float]) -> float:
+def _half(error: float, freedom: int, confidence: float, rounding: Sequence[float]) -> float:
     """Half width of the interval. [dB]"""
-    return math.hypot(student_t(confidence, freedom) * error, *(COVERAGE * part for part in counted))
+    return math.hypot(student_t(confidence, freedom) * error, *(COVERAGE * part for part in rounding))
 
 
 def _plain_difference(repeats: Sequence[_Repeat], decibels: Array) -> float | None:
@@ -284,7 +284,7 @@ def _plain_difference(repeats: Sequence[_Repeat], decibels: Array) -> float | No
 
 def _outcome(
     sides: tuple[Side, ...], fit: _Fit | None, half: float | None, margin: float, confidence: float,
-    counted: Sequence[float],
+    rounding: Sequence[float],
 ) -> tuple[Same, int | None, str]:  # fmt: skip
     fewest = min(side.repeats for side in sides)
     low = [side.name for side in sides if side.at_floor]
@@ -293,7 +293,7 @@ def _outcome(
         return (
             Same.UNDECIDED,
             needed,
-            f"Too few alternated repeats: {needed} more of each are needed before anything shows.",
+            f"Too few alternated repeats: {needed} more of each before anything shows.",
         )
     if len(low) == 2:
         return Same.UNDECIDED, None, "Both levels are at the meter's floor: use a meter or range that reads lower."
@@ -304,19 +304,23 @@ def _outcome(
         return Same.SAME, 0, "The whole interval lies inside the margin: no difference that matters."
     if size > half:
         return Same.DIFFERENT, 0, "The interval excludes zero and is not inside the margin."
-    more = _more(fit, fewest, size, margin, confidence, counted)
-    asked = "no number of repeats would decide" if more is None else f"about {more} more repeats of each would decide"
+    more = _more(fit, fewest, size, margin, confidence, rounding)
+    asked = (
+        "no number of repeats would decide"
+        if more is None
+        else f"about {counted(more, 'more repeat')} of each would decide"
+    )
     return Same.UNDECIDED, more, f"The interval is too wide to tell: {asked}."
 
 
 def _more(
-    fit: _Fit, repeats: int, size: float, margin: float, confidence: float, counted: Sequence[float]
+    fit: _Fit, repeats: int, size: float, margin: float, confidence: float, rounding: Sequence[float]
 ) -> int | None:
     """Further repeats of each after which this difference, with this scatter, would be decided either way."""
 
     def decides(count: int) -> bool:
         error = fit.error * math.sqrt(repeats / count)
-        half = _half(error, fit.freedom + 2 * (count - repeats), confidence, counted)
+        half = _half(error, fit.freedom + 2 * (count - repeats), confidence, rounding)
         return size > half or size + half <= margin
 
     low, high = repeats, MOST_REPEATS
@@ -333,7 +337,8 @@ def hum_difference(found: Comparison, *, evidence: Sequence[Evidence] = ()) -> F
     level = {Same.SAME: Level.WITHIN, Same.DIFFERENT: Level.CAUTION, Same.UNDECIDED: Level.UNDECIDED}[found.outcome]
     missing: tuple[str, ...] = ()
     if found.outcome is Same.UNDECIDED and found.more_repeats:
-        missing = (f"{found.more_repeats} more alternated repeats of {found.a.name} and of {found.b.name}",)
+        more = counted(found.more_repeats, "more alternated repeat")
+        missing = (f"{more} of {found.a.name} and of {found.b.name}",)
     half = None if found.interval is None else (found.interval[1] - found.interval[0]) / 2
     return Finding(
         id=f"hum-difference:{found.point}" if found.point else "hum-difference",
@@ -354,7 +359,7 @@ def hum_difference(found: Comparison, *, evidence: Sequence[Evidence] = ()) -> F
 
 def _statement(found: Comparison) -> str:
     sides = " and ".join(
-        f"{side.name} {show(side.mean, found.unit)} in {side.repeats} repeats" for side in (found.a, found.b)
+        f"{side.name} {show(side.mean, found.unit)} in {counted(side.repeats, 'repeat')}" for side in (found.a, found.b)
     )
     if found.difference is None or found.interval is None:
         return f"{sides}. {found.reason}"

@@ -16,7 +16,7 @@ from analysis.judge import FALLBACK_COUNTS
 from analysis.level_evidence import BOARD, RADIO
 from analysis.table import TAGS, Radio, Session, finite
 from drivers.reading import BenchError
-from drivers.units import show
+from drivers.units import counted, show
 
 #: How hum is tagged.
 HUM_TAG, HUM_POINT = "arrangement", "speaker"
@@ -181,7 +181,10 @@ def _compared(found: list[_Series], first: str, second: str, point: str, quantit
         raise CompareError("The stretches' times cannot be told apart.", f"{chosen.session.name}.") from exc
     over = sum(s.over for s in chosen.stretches if s.name in (first, second))
     if over:
-        reason = f"{over} readings went over the meter's range, so a level is higher than it reads: use a higher range."
+        reason = (
+            f"{counted(over, 'reading')} went over the meter's range, so a level is higher than it reads: use a "
+            "higher range."
+        )
         result = replace(result, outcome=Same.UNDECIDED, more_repeats=None, reason=reason)
     rows = [tuple(int(row) for row in s.rows[[0, -1]]) for side in sides for s in side]
     return Compared(
@@ -237,7 +240,8 @@ def lines(found: Compared) -> Mapping[str, str]:
     """A comparison for a person, label by label."""
     result = found.comparison
     told = {
-        side.name: f"{show(side.mean, result.unit)} in {side.repeats} repeats, {side.readings} readings"
+        side.name: f"{show(side.mean, result.unit)} in {counted(side.repeats, 'repeat')}, "
+        f"{counted(side.readings, 'reading')}"
         for side in (result.a, result.b)
     }
     if result.difference is not None and math.isfinite(result.difference):

@@ -12,6 +12,7 @@ import numpy as np
 from analysis.rectifier_circuit import Circuit, Diode, ExponentialDiode, Load, PiecewiseDiode, Topology
 from analysis.rectifier_newton import Array, Branches
 from analysis.rectifier_steady import Waves, steady
+from drivers.units import show
 
 #: Reading of an average-responding meter over the rectified mean: the form factor of a sine, π/(2√2).
 FORM_FACTOR = math.pi / (2 * math.sqrt(2))
@@ -108,9 +109,22 @@ class Solution:
         """Into all loads together. [W]"""
         return sum(rail.load_power for rail in self.rails)
 
+    @property
+    def collapse(self) -> str:
+        """What to say where a rail falls so low that its load does not get the current it asks for; else empty."""
+        loads = self.circuit.positive_and_negative
+        told = [
+            f"of {show(load.current, 'A')} asked the {rail.name} rail gives {show(rail.load_current, 'A', 1e-3)} on "
+            f"average, and falls to {show(rail.lowest, 'V', 1e-3)}"
+            for rail, load in zip(self.rails, loads, strict=False)
+            if 0 < load.current < math.inf and rail.lowest < load.current / load.conductance
+        ]
+        return f"The winding cannot carry this load: {'; '.join(told)}." if told else ""
+
     def to_json(self) -> dict[str, Any]:
-        """Numbers in SI base units with the unit in the key."""
+        """Numbers in SI base units with the unit in the key; `problem` only where a rail collapses."""
         return {
+            **({"problem": self.collapse} if self.collapse else {}),
             "topology": str(self.circuit.topology), "frequency_Hz": self.circuit.frequency,
             "rails": [rail.to_json() for rail in self.rails],
             "secondary_rms_A": self.secondary_rms,

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,7 +20,8 @@ from urllib.parse import unquote
 import numpy as np
 import pandas as pd
 
-from analysis.card import BurdenBox, RadioCard, read_burdens, read_card
+from analysis.card import BurdenBox, RadioCard, card_text, read_burdens, read_card
+from analysis.descriptor import descriptor_from
 from drivers.reading import BenchError
 
 NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
@@ -293,17 +293,21 @@ def _takes(events: list[Event]) -> tuple[Take, ...]:
             continue
         superseded = event.detail.get("supersedes", "")
         for part in superseded.replace(",", " ").split():
-            takes.pop(int(part) if part.isdecimal() else -1, None)
+            takes.pop(int(part) if _is_count(part) else -1, None)
         take = _take(event)
         if take is not None:
             takes[take.id] = take
     return tuple(takes.values())
 
 
+def _is_count(text: str) -> bool:
+    return text.isdecimal() and len(text) <= 15  # longer ones are no row of any file
+
+
 def _take(event: Event) -> Take | None:
     detail = event.detail
     first, _, last = detail.get("rows", "").partition("-")
-    if not (detail.get("id", "").isdecimal() and first.isdecimal() and (last or first).isdecimal()):
+    if not all(map(_is_count, (detail.get("id", ""), first, last or first))):
         return None
     return Take(
         id=int(detail["id"]), meter=event.meter, quantity=detail.get("quantity", ""),
@@ -377,12 +381,9 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
 
     Raises: TableError: no descriptor or no readings there, or either cannot be read.
     """
-    try:
-        descriptor = json.loads(_read_bytes(folder / "datapackage.json"))
-        if not isinstance(descriptor, dict):
-            raise TypeError("not an object")
-    except (ValueError, TypeError, RecursionError) as exc:
-        raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.") from exc
+    descriptor = descriptor_from(_read_bytes(folder / "datapackage.json"))
+    if descriptor is None:
+        raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.")
     path = folder / "readings.csv"
     readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
     events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []
@@ -457,19 +458,12 @@ def _torn_folders(radio_folder: Path) -> list[Path]:
 
 def load_card(path: Path) -> RadioCard:
     """The card in a file. Raises: TableError: cannot be read; CardError: says something it cannot."""
-    return read_card(_read_text(path), str(path))
+    return read_card(card_text(_read_bytes(path), str(path)), str(path))
 
 
 def load_burdens(path: Path) -> BurdenBox:
     """The burden box in a file; an empty one where there is no file. Raises: as for a card."""
-    return read_burdens(_read_text(path), str(path)) if path.is_file() else BurdenBox()
-
-
-def _read_text(path: Path) -> str:
-    try:
-        return _read_bytes(path).decode("utf-8")
-    except UnicodeDecodeError as exc:
-        raise TableError(f"{path.name} is not UTF-8 text.", f"{path.parent}.") from exc
+    return read_burdens(card_text(_read_bytes(path), str(path)), str(path)) if path.is_file() else BurdenBox()
 
 
 def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool = True) -> Radio:

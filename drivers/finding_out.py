@@ -20,6 +20,7 @@ from drivers.meter import Meter, WirePiece
 from drivers.port import Port, PortError, wire_bytes
 from drivers.profile import PortSettings, Profile, load, shipped
 from drivers.reading import Reading, Status
+from drivers.units import counted
 
 SILENT = 3.0  #: nothing for so long: the other states of the handshake lines are tried [s]
 LONGEST = 10.0  #: a trial ends after so long at the latest [s]
@@ -103,16 +104,22 @@ def try_meter(
 ) -> Trial:
     """Some readings from a real port, and a plain diagnosis when nothing decodes. Raises: PortError: cannot be opened.
 
-    Sends what the profile says a reading takes, and nothing else.
+    Sends what the profile says a reading takes, and nothing else. Times count from the begin of the trial; those of a
+    replayed wire log are the recorded ones.
     """
+    began = clock()
+
+    def since() -> float:
+        return clock() - began
+
     lines = (profile.port.dtr, profile.port.rts)
-    heard = _hear(profile, port, lines, count, silent, longest, clock)
+    heard = _hear(profile, port, lines, count, silent, longest, since)
     sent = _sent(heard.wire)
     if not heard.raw and not any(event.kind == "port-lost" for event in heard.events) and _has_lines(port):
         for pair in PAIRS:
             if pair == lines:
                 continue
-            other = _hear(profile, port, pair, count, silent, longest, clock)
+            other = _hear(profile, port, pair, count, silent, longest, since)
             sent = list(dict.fromkeys([*sent, *_sent(other.wire)]))
             if other.raw:
                 heard, lines = other, pair
@@ -152,7 +159,7 @@ def _diagnose(profile: Profile, heard: _Heard, lines: tuple[bool, bool], sent: l
         line = judge_line(heard.raw)
         wrong = line not in (Line.TEXT, Line.UNKNOWN) and not heard.frames
         return (Diagnosis.WRONG_LINE if wrong else Diagnosis.OTHER_FORMAT), (
-            f"{len(heard.raw)} bytes came, and none of them make a reading. {say(line)}{note}"
+            f"{counted(len(heard.raw), 'byte')} came, and nothing in it makes a reading. {say(line)}{note}"
         )
     if not any(reading.status is Status.OK for reading in heard.readings):
         return Diagnosis.NO_VALUE, f"The frames are right, but {_without_value(heard.readings)}.{note}"
@@ -239,10 +246,11 @@ def guess(
     unasked = [each.name for each in tried if isinstance(each.decode, Modbus) or each.poll.request]
     if ranked:
         best = ranked[0]
-        return Guesses(port, ranked, f"{best.profile} reads it: {best.frames} whole frames. Nothing was sent.", [])
+        whole = counted(best.frames, "whole frame")
+        return Guesses(port, ranked, f"{best.profile} reads it: {whole}. Nothing was sent.", [])
     if heard:
-        return Guesses(port, [], f"{heard} bytes came by themselves, but no profile reads them. Nothing was sent.", [],
-                       unasked=unasked)  # fmt: skip
+        told = f"{counted(heard, 'byte')} came unasked, but no profile reads that. Nothing was sent."
+        return Guesses(port, [], told, [], unasked=unasked)
     return _ask(port, tried, unasked, clock)
 
 

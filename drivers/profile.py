@@ -254,6 +254,6 @@ def load(name: str, own: Path | None = None) -> Profile:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text("utf-8")
+        return path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as exc:
         raise ProfileError(f"The profile cannot be read: {exc}.", f"{path}.") from exc

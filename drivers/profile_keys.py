@@ -123,10 +123,10 @@ def describe(name: str, own: Path | None = None) -> list[Key]:
     """Every key of a profile. Raises: ProfileError: not found, or not valid."""
     profile = load(name, own)
     if name.endswith(".toml"):
-        origin, text = name, Path(name).read_text("utf-8")
+        origin, text = name, Path(name).read_text("utf-8-sig")
     else:
         origin = names(own)[name]
-        text = shipped()[name] if origin == "shipped" else Path(origin).read_text("utf-8")
+        text = shipped()[name] if origin == "shipped" else Path(origin).read_text("utf-8-sig")
     written = {key for key, _ in _flat(tomllib.loads(text))} | {"name"}
     return [
         Key(key=key, value=value, meaning=MEANINGS[_plain(key)], origin=origin if key in written else "default")

@@ -169,3 +169,9 @@ def show_pm(value: float, expanded: float | None, unit: str) -> str:
     rounded = round(expanded * factor, 1 - magnitude)
     places = max(0, 1 - math.floor(math.log10(rounded) + 1e-12))
     return f"{value * factor:.{places}f} ± {rounded:.{places}f} {name}"
+
+
+def counted(number: int, noun: str, grouped: str = "") -> str:
+    """A number with its noun: 1 reading, 0 readings, 2 more stretches; `grouped` with ",": 12,000 readings."""
+    ending = "" if number == 1 else "es" if noun.endswith("ch") else "s"
+    return f"{number:{grouped}} {noun}{ending}"

@@ -11,6 +11,8 @@ _NO_TEXT = re.compile("[\0\ud800-\udfff]")
 #: A text cell that begins so gets one ' in front, so that no spreadsheet runs it.
 _GUARDED = ("=", "+", "-", "@", "\t", "\r", "'")
 
+_MOST_DIGITS = 15  #: of a row's number
+
 
 def cell(text: str) -> str:
     """A text cell: guarded, and quoted where RFC 4180 wants it.
@@ -34,6 +36,15 @@ def detail_of(text: str) -> dict[str, str]:
     """The detail of an event: `key=value; key=value`, with ; and % in a value percent-encoded."""
     pairs = (part.partition("=") for part in text.split(";") if "=" in part)
     return {key.strip(): unquote(value.strip(), errors="replace") for key, _, value in pairs}
+
+
+def span_of(text: str) -> tuple[int, int] | None:
+    """The rows that a take names, `12-15` or `12`; None where they can be none of a file."""
+    first, _, last = text.partition("-")
+    last = last or first
+    if not (first.isdecimal() and last.isdecimal() and max(len(first), len(last)) <= _MOST_DIGITS):
+        return None
+    return int(first), int(last)
 
 
 @lru_cache(maxsize=256)

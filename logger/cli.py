@@ -13,6 +13,7 @@ from typing import Annotated
 
 import typer
 
+from analysis.report.text import one_line
 from drivers.reading import BenchError
 from logger import cli_bench, cli_calculators, cli_judge, cli_keep, cli_meters, cli_radio, cli_touch, cli_walk
 
@@ -73,7 +74,7 @@ def start(
 
 
 #: Errors that mean that something outside failed; every other one means that the call was wrong or refused.
-_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError")
+_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError", "BenchbookFileError")
 
 
 def _status(exc: BenchError) -> int:
@@ -81,7 +82,7 @@ def _status(exc: BenchError) -> int:
 
 
 def _one_line(text: object) -> str:
-    return " ".join(str(text).split())
+    return one_line(" ".join(str(text).split()))
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

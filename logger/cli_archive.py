@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli_show import JsonOption, benchbook_of, level_word, say_json
+from drivers.units import counted
+from logger.cli_show import JsonOption, benchbook_of, say, say_json
 
 if TYPE_CHECKING:
     from logger.archive import Entry
@@ -62,7 +63,8 @@ def archive(
     else:
         _print(shown)
         if page:
-            print(f"\nIndex: {page}")
+            say()
+            say(f"Index: {page}")
     if open_ and page:
         import webbrowser
 
@@ -90,14 +92,14 @@ def _write_index(books: list[str], found: list[Entry]) -> Path | None:
 
 def _print(entries: list[Entry]) -> None:
     if not entries:
-        print("No radio yet. Add one with 'chassislog radio add'.")
+        say("No radio yet. Add one with 'chassislog radio add'.")
     for entry in entries:
         s = entry.summary
         measured = "" if s.fully_measured else "not fully measured"
         due = f"calibration due {s.calibration_due}" if s.calibration_due else ""
         lacking = s.problem or (f"{len(s.missing)} missing: {s.missing[0]}" if s.missing else "")
-        words = [s.last_sitting[:10] or "no sitting", f"{s.sessions} sessions", measured, due, lacking]
-        print(f"{level_word(s.level)} {s.radio:20} {' · '.join(word for word in words if word)}")
+        words = [s.last_sitting[:10] or "no sitting", counted(s.sessions, "session"), measured, due, lacking]
+        say(f"{s.radio:20} {' · '.join(word for word in words if word)}", level=s.level)
 
 
 @contextmanager

@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from drivers.units import parse
+from drivers.units import counted, parse
 from logger.benchmeter import BenchMeter, MeterSpecError, category_warning, meters_of, unproved_links
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, level_word, say_json, tell
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 
 def add_to(app: typer.Typer) -> None:
@@ -34,13 +34,15 @@ def demo(
     if as_json:
         say_json({"benchbook": str(out), "radios": [m.to_json() for m in made]})
         return
-    print("Two invented radios; their wire logs were constructed by a script, not recorded.\n")
+    say("Two invented radios; their wire logs were constructed by a script, not recorded.")
+    say()
     for radio in made:
-        print(f"{radio.title} ({radio.id})")
+        say(f"{radio.title} ({radio.id})")
         for finding in radio.assessment.findings:
-            print(f"  {level_word(finding.level)} {finding.id:28} {finding.title}")
-        print(f"  Report: {radio.report}\n")
-    print(CAUTION)
+            say(f"{finding.id:28} {finding.title}", level=finding.level, before="  ")
+        say(f"  Report: {radio.report}")
+        say()
+    say(CAUTION)
 
 
 def _tags(texts: list[str]) -> dict[str, str]:
@@ -101,14 +103,14 @@ def log(
         stage=stage, fed_from=fed_from, name=name, wire=not no_wire,
         link_isolated=link_isolated or _declared(meters, tag or []),
     )  # fmt: skip
-    tell(CAUTION)
+    bench = Bench([each.role for each in meters], touch_limits(strict=card.limits.strict, own=card.limits.own()))
+    sitting = Sitting(book, plan, listener=bench)
+    bench.note = sitting.recorder.note
+    tell(CAUTION)  # not before: a call that is refused is told that alone
     for each in meters:
         warning = category_warning(each, card.nominal_mains)
         if warning:
             tell(f"WARNING: {warning}")
-    bench = Bench([each.role for each in meters], touch_limits(strict=card.limits.strict, own=card.limits.own()))
-    sitting = Sitting(book, plan, listener=bench)
-    bench.note = sitting.recorder.note
     with speaking(speak, bench):
         if plain or as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
             screen = PlainLog(sys.stderr if as_json else sys.stdout, sys.stdin)
@@ -123,9 +125,10 @@ def log(
         say_json({"session": str(outcome.folder), "rows": counters.rows, "by_meter": counters.by_meter,
                   "gaps": counters.gaps, "waits": counters.waits, "lost": list(outcome.lost)})  # fmt: skip
     else:
-        print(f"{outcome.counters.rows} readings in {outcome.folder}")
+        say(f"{counted(outcome.counters.rows, 'reading')} in {outcome.folder}")
     if outcome.unwritten:
-        tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
+        lost = counted(outcome.unwritten, "reading")
+        tell(f"chassislog: {lost} could not be written: {outcome.counters.disk}.")
     if outcome.lost or outcome.unwritten:
         raise typer.Exit(3)
 

@@ -182,6 +182,8 @@ def headroom(
 
 def _rails_text(solution: Solution) -> list[tuple[str, str]]:
     lines = []
+    if solution.collapse:
+        lines.append(("", f"{solution.collapse} What follows is of a rail that has collapsed, not of a supply."))
     for rail in solution.rails:
         lines.append((
             f"{rail.name} rail",

@@ -9,7 +9,7 @@ import typer
 
 from drivers.reading import BenchError
 from drivers.units import parse, show
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, level_word, say_json, tell
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
@@ -59,28 +59,30 @@ def assess(
         say_json(result.to_json())
     else:
         _print_assessment(result)
-        print(CAUTION)
+        say(CAUTION)
     if result.level is Level.DANGER:
         raise typer.Exit(1)
 
 
 def _print_assessment(result: Assessment) -> None:
     measured = "every state measured" if result.fully_measured else "NOT FULLY MEASURED"
-    print(f"{result.radio}, stage {result.stage or '-'}: {result.level.upper()} ({measured})\n")
+    say(f"{result.radio}, stage {result.stage or '-'}: {result.level.upper()} ({measured})")
+    say()
     for finding in result.findings:
-        print(f"{level_word(finding.level)} {finding.id}\n    {finding.statement}")
+        say(finding.id, level=finding.level)
+        say(finding.statement, before="    ")
         if finding.limit_source:
-            print(
+            say(
                 f"    Source: {finding.limit_source}{' (changed by the user)' if finding.limit_changed_by_user else ''}"
             )
         if finding.advice:
-            print(f"    {finding.advice}")
-        print()
+            say(f"    {finding.advice}")
+        say()
     if result.missing:
-        print("Missing, or could be added:")
+        say("Missing, or could be added:")
         for text in result.missing:
-            print(f"  - {text}")
-        print()
+            say(f"  - {text}")
+        say()
 
 
 def supply(
@@ -103,13 +105,15 @@ def supply(
         say_json({**found.figures.to_json(), "doubts": list(found.doubts)})
         return
     for label, text in _supply_lines(found.figures):
-        print(f"{label:<20} {text}")
+        say(f"{label:<20} {text}")
     lacking = (*found.doubts, *found.figures.missing)
     if lacking:
-        print("\nMissing, or speaking against it:")
+        say()
+        say("Missing, or speaking against it:")
         for text in lacking:
-            print(f"  - {text}")
-    print(f"\n{CAUTION}")
+            say(f"  - {text}")
+    say()
+    say(CAUTION)
 
 
 def _supply_lines(found: SupplyFigures) -> list[tuple[str, str]]:
@@ -167,7 +171,7 @@ def compare(
         say_json(found.comparison.to_json())
         return
     for label, text in lines(found).items():
-        print(f"{label:<12} {text}")
+        say(f"{label:<12} {text}")
 
 
 def report(
@@ -195,7 +199,7 @@ def report(
         say_json({"files": [str(path) for path in files]})
     else:
         for path in files:
-            print(path)
+            say(str(path))
     if open_:
         import webbrowser
 

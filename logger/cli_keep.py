@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say_json, tell
+from drivers.units import counted
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 SessionArgument = Annotated[str, typer.Argument(metavar="SESSION", help="A session's folder, or its name.")]
 
@@ -46,15 +47,18 @@ def check(session: SessionArgument, benchbook: BenchbookOption = "", as_json: Js
     if as_json:
         say_json(report.to_json())
     else:
-        print(f"{report.session.name}: {report.state}, {report.rows} readings: {'WHOLE' if report.ok else 'NOT WHOLE'}")
+        count = counted(report.rows, "reading")
+        say(f"{report.session.name}: {report.state}, {count}: {'WHOLE' if report.ok else 'NOT WHOLE'}")
         for file in report.files:
-            print(f"  {file.path:14} {file.rows:9} rows {file.bytes:12} bytes  sha256 {file.sha256}")
-        for role, count in report.compared.items():
-            print(f"  meter '{role}': {count} rows agree with the bytes decoded again")
+            sizes = f"{counted(file.rows, 'row'):>14} {counted(file.bytes, 'byte'):>18}"
+            say(f"  {file.path:14} {sizes}  sha256 {file.sha256}")
+        for role, rows in report.compared.items():
+            agree = "row agrees" if rows == 1 else "rows agree"
+            say(f"  meter '{role}': {rows} {agree} with the bytes decoded again")
         for text in report.problems:
-            print(f"  PROBLEM {text}")
+            say(f"  PROBLEM {text}")
         for text in report.remarks:
-            print(f"  note: {text}")
+            say(f"  note: {text}")
     if not report.ok:
         raise typer.Exit(1)
 
@@ -70,10 +74,10 @@ def mend(session: SessionArgument, benchbook: BenchbookOption = "", as_json: Jso
     if as_json:
         say_json(made.to_json())
     elif made.whole:
-        print(f"{made.folder.name} is whole: there is nothing to mend.")
+        say(f"{made.folder.name} is whole: there is nothing to mend.")
     else:
-        print(f"{made.rows} readings in {made.folder}")
-        print(f"Lost: {'; '.join(made.lost) or 'nothing'}.")
+        say(f"{counted(made.rows, 'reading')} in {made.folder}")
+        say(f"Lost: {'; '.join(made.lost) or 'nothing'}.")
     for text in made.remarks:
         tell(f"note: {text}")
 
@@ -106,9 +110,9 @@ def redecode(
     if as_json:
         say_json(made.to_json())
     else:
-        print(f"{made.rows} readings in {made.folder}")
+        say(f"{counted(made.rows, 'reading')} in {made.folder}")
         for role, count in made.by_meter.items():
-            print(f"  meter '{role}': {count} readings, {made.before[role]} before")
+            say(f"  meter '{role}': {counted(count, 'reading')}, {made.before[role]} before")
     for text in made.remarks:
         tell(f"note: {text}")
 
@@ -131,7 +135,8 @@ def pack(
     if as_json:
         say_json(made.to_json())
     else:
-        print(f"{made.kind} of {made.files} files in {made.path}, {made.bytes} bytes, sha256 {made.sha256}")
+        files = counted(made.files, "file")
+        say(f"{made.kind} of {files} in {made.path}, {made.bytes} bytes, sha256 {made.sha256}")
     if made.left_out:
         tell(f"Left out: {', '.join(made.left_out)}.")
 
@@ -153,9 +158,10 @@ def unpack(
     if as_json:
         say_json(made.to_json())
         return
-    print(f"Radio {made.radio}: {len(made.added)} sessions added{', with its card' if made.card_added else ''}.")
+    added = f"{counted(len(made.added), 'session')} added"
+    say(f"Radio {made.radio}: {added}{', with its card' if made.card_added else ''}.")
     if made.present:
-        print(f"There already, and the same: {', '.join(made.present)}.")
+        say(f"There already, and the same: {', '.join(made.present)}.")
 
 
 def about(benchbook: BenchbookOption = "", as_json: JsonOption = False) -> None:
@@ -171,8 +177,8 @@ def about(benchbook: BenchbookOption = "", as_json: JsonOption = False) -> None:
         return
     for key, value in found.items():
         if isinstance(value, dict):
-            print(f"{key}:")
+            say(f"{key}:")
             for name, text in value.items():
-                print(f"  {name:16} {text}")
+                say(f"  {name:16} {text}")
         else:
-            print(f"{key:18} {value}")
+            say(f"{key:18} {value}")

@@ -6,7 +6,8 @@ from typing import Annotated, Any
 
 import typer
 
-from logger.cli_show import JsonOption, say_json, tell
+from drivers.units import counted
+from logger.cli_show import JsonOption, say, say_json, tell
 
 meters_app = typer.Typer(
     rich_markup_mode=None, invoke_without_command=True,
@@ -36,7 +37,7 @@ def ports(as_json: JsonOption = False) -> None:
     for port in found:
         usb = f"USB {port.vid:04X}:{port.pid:04X}" if port.vid is not None and port.pid is not None else ""
         holder = f"held by {port.held_by}" if port.held_by else ""
-        print("  ".join(word for word in (port.name, port.description, usb, port.serial_number or "", holder) if word))
+        say("  ".join(word for word in (port.name, port.description, usb, port.serial_number or "", holder) if word))
     if not found:
         tell(
             "No serial port is present. A network meter is named as socket://ADDRESS:PORT, a meter without a lead as"
@@ -48,17 +49,28 @@ def ports(as_json: JsonOption = False) -> None:
 def meters(context: typer.Context, as_json: JsonOption = False) -> None:
     if context.invoked_subcommand is not None:
         return
-    from drivers.profile import load, names
+    from drivers.profile import names
 
-    rows = [(name, origin, load(name)) for name, origin in names().items()]
+    rows = [_listed(name, origin) for name, origin in names().items()]
     if as_json:
-        say_json({"profiles": [
-            {"profile": name, "title": profile.title, "isolation": str(profile.isolation), "from": origin}
-            for name, origin, profile in rows
-        ]})  # fmt: skip
-        return
-    for name, origin, profile in rows:
-        print(f"{name:16}  {profile.title}  (link: {profile.isolation}{'' if origin == 'shipped' else '; ' + origin})")
+        say_json({"profiles": rows})
+    for row in rows:
+        if "problem" in row:
+            tell(f"Profile {row['profile']} cannot be used: {row['problem']}")
+        elif not as_json:
+            own = "" if row["from"] == "shipped" else f"; {row['from']}"
+            say(f"{row['profile']:16}  {row['title']}  (link: {row['isolation']}{own})")
+
+
+def _listed(name: str, origin: str) -> dict[str, str]:
+    """One profile's entry of the list; one that is spoiled hides no other."""
+    from drivers.profile import ProfileError, load
+
+    try:
+        profile = load(name)
+    except ProfileError as exc:
+        return {"profile": name, "title": "", "isolation": "unknown", "from": origin, "problem": str(exc)}
+    return {"profile": name, "title": profile.title, "isolation": str(profile.isolation), "from": origin}
 
 
 @meters_app.command("show")
@@ -79,7 +91,8 @@ def show(name: Annotated[str, typer.Argument(metavar="NAME")], as_json: JsonOpti
         )
         return
     for key in keys:
-        print(f"{key.key} = {_shown(key.value)}\n    {key.meaning}  [{key.origin}]")
+        say(f"{key.key} = {_shown(key.value)}")
+        say(f"    {key.meaning}  [{key.origin}]")
 
 
 def _shown(value: Any) -> str:
@@ -109,9 +122,11 @@ def try_meter(
     else:
         for reading in found.readings:
             channel = f"{reading.channel}: " if reading.channel else ""
-            print(f"{reading.elapsed - found.readings[0].elapsed:7.2f} s  {channel}{shown(reading)}")
-        print(f"{found.rate:.3g} readings a second, {found.frames} frames, {found.skipped_bytes} bytes skipped.")
-        print(found.text)
+            say(f"{reading.elapsed:7.2f} s  {channel}{shown(reading)}")
+        heard = counted(found.frames, "frame")
+        skipped = counted(found.skipped_bytes, "byte")
+        say(f"{found.rate:.3g} readings a second, {heard}, {skipped} skipped.")
+        say(found.text)
     if found.diagnosis is not Diagnosis.WORKS:
         raise typer.Exit(3)
 
@@ -131,8 +146,9 @@ def guess(port: Annotated[str, typer.Argument(metavar="PORT")], as_json: JsonOpt
         say_json(msgspec.to_builtins(found))
     else:
         for row in found.ranked:
-            print(f"{row.profile:16}  {row.frames} whole frames, {row.skipped_bytes} of {row.bytes} bytes skipped")
-        print(f"Sent: {', '.join(found.sent) or 'nothing'}.")
-        print(found.text)
+            whole = counted(row.frames, "whole frame")
+            say(f"{row.profile:16}  {whole}, {row.skipped_bytes} of {counted(row.bytes, 'byte')} skipped")
+        say(f"Sent: {', '.join(found.sent) or 'nothing'}.")
+        say(found.text)
     if not found.ranked or not found.ranked[0].frames:
         raise typer.Exit(3)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from typing import Annotated, Any
 
 import typer
 
+from drivers.reading import BenchError
 from logger.benchmeter import MeterSpecError
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say_json, tell
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
+from logger.radio import ENVIRONMENT, Benchbook
 
 radio_app = typer.Typer(
-    rich_markup_mode=None, no_args_is_help=True,
+    rich_markup_mode=None, invoke_without_command=True,
     help="Radio cards: what the program knows of each set.\n\nExample: chassislog radio add set-1 --name 'Kitchen set' "
     "--points chassis,pickup-ground --mains '230 V' --frequency '50 Hz' --plug reversible",
 )  # fmt: skip
@@ -19,6 +22,12 @@ radio_app = typer.Typer(
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     app.add_typer(radio_app, name="radio")
+
+
+@radio_app.callback()
+def radio(context: typer.Context) -> None:
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
 
 
 def _further(texts: list[str]) -> dict[str, Any]:
@@ -73,7 +82,7 @@ def add(
     if as_json:
         say_json({"radio": added.id, "card": str(path)})
     else:
-        print(f"Added {added.id}: {path}")
+        say(f"Added {added.id}: {path}")
 
 
 @radio_app.command("show")
@@ -91,7 +100,8 @@ def show(
     if as_json:
         say_json(msgspec.to_builtins(card))
         return
-    print((book.radio_folder(radio) / "radio.toml").read_text("utf-8").rstrip())
+    for line in book.card_text(radio).rstrip().split("\n"):
+        say(line)
     if not card.nominal_mains:
         tell("The card names no mains voltage, so no measuring chain can be proved.")
 
@@ -103,11 +113,23 @@ def list_all(benchbook: BenchbookOption = "", as_json: JsonOption = False) -> No
     Example: chassislog radio list
     """
     book = benchbook_of(benchbook)
-    cards = [(radio, book.card(radio)) for radio in book.ids()]
+    if book.folder.exists() or benchbook or os.environ.get(ENVIRONMENT):  # the usual one may be yet to come
+        book.require()
+    radios = [_listed(book, radio) for radio in book.ids()]
     if as_json:
-        say_json({"benchbook": str(book.folder), "radios": [{"radio": i, "name": card.name} for i, card in cards]})
-        return
-    for radio, card in cards:
-        print(f"{radio:24}  {card.name}")
-    if not cards:
+        say_json({"benchbook": str(book.folder), "radios": radios})
+    for entry in radios:
+        if "problem" in entry:
+            tell(f"Radio {entry['radio']} cannot be read: {entry['problem']}")
+        elif not as_json:
+            say(f"{entry['radio']:24}  {entry['name']}")
+    if not radios and not as_json:
         tell(f"No radio in {book.folder} yet. Add one with 'chassislog radio add'.")
+
+
+def _listed(book: Benchbook, radio: str) -> dict[str, str]:
+    """One radio's entry of the list; a card that is spoiled hides no other."""
+    try:
+        return {"radio": radio, "name": book.card(radio).name}
+    except BenchError as exc:
+        return {"radio": radio, "name": "", "problem": str(exc)}

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
+from analysis.report.text import escaped_controls, one_line
 from logger.radio import Benchbook, default_benchbook
 
 BenchbookOption = Annotated[
@@ -38,13 +39,18 @@ def _finite(value: Any) -> Any:
 
 
 def say_json(document: Any) -> None:
-    """One JSON document on standard output; what is not finite is null."""
-    print(json.dumps(_finite(document), indent=1, ensure_ascii=False, allow_nan=False))
+    """One JSON document on standard output; what is not finite is null, and controls are escaped."""
+    print(escaped_controls(json.dumps(_finite(document), indent=1, ensure_ascii=False, allow_nan=False)))
+
+
+def say(text: str = "", *, level: str = "", before: str = "") -> None:
+    """One line of an answer for people on standard output, after its level."""
+    print(f"{before}{level_word(level)} {one_line(text)}" if level else f"{before}{one_line(text)}")
 
 
 def tell(text: str) -> None:
-    """A message for people, beside the answer."""
-    print(text, file=sys.stderr)
+    """A message for people in one line, beside the answer."""
+    print(one_line(text), file=sys.stderr)
 
 
 def level_word(level: str) -> str:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say_json, tell
+from drivers.units import counted
+from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 if TYPE_CHECKING:
     from logger.bench import Bench
@@ -66,8 +67,8 @@ def walk(
         radio=radio, plan=chosen, meters=meters, practice=practice, fed_from=fed_from, stage=stage, name=name,
         wire=not no_wire, link_isolated=link_isolated,
     )  # fmt: skip
-    tell(CAUTION)
     guided = prepare(book, asked)
+    tell(CAUTION)  # not before: a call that is refused is told that alone
     warnings = [category_warning(each, guided.sitting.card.nominal_mains) for each in meters] if not practice else []
     for warning in (*guided.warnings, *filter(None, warnings)):
         tell(f"WARNING: {warning}")
@@ -118,13 +119,15 @@ def _finish(guided: Guided, outcome: Outcome, *, as_json: bool) -> None:
         say_json({"session": str(outcome.folder), "rows": outcome.counters.rows, "takes": takes, "through": through,
                   "missing": missing, "lost": list(outcome.lost)})  # fmt: skip
     else:
-        print(f"{takes} values taken, {outcome.counters.rows} readings in {outcome.folder}")
+        rows = outcome.counters.rows
+        say(f"{counted(takes, 'value')} taken, {counted(rows, 'reading')} in {outcome.folder}")
         if not through:
-            print("The plan is not through.")
+            say("The plan is not through.")
         for text in missing:
-            print(f"Missing: {text}")
-        print(f"Next: chassislog assess {guided.sitting.plan.radio}")
+            say(f"Missing: {text}")
+        say(f"Next: chassislog assess {guided.sitting.plan.radio}")
     if outcome.unwritten:
-        tell(f"chassislog: {outcome.unwritten} readings could not be written: {outcome.counters.disk}.")
+        lost = counted(outcome.unwritten, "reading")
+        tell(f"chassislog: {lost} could not be written: {outcome.counters.disk}.")
     if outcome.lost or outcome.unwritten:
         raise typer.Exit(3)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from drivers.profile import Profile
 from drivers.reading import Reading
+from drivers.units import counted
 from logger.rehear import Rehearing
 from logger.scan import Scan, rows
 
@@ -77,11 +78,13 @@ def _rest(heard: Rehearing, last: Mapping[str, float], findings: Findings, *, le
         (cut if beyond else lost)[role] += 1
     for role, count in lost.items():
         if count:
-            findings.problem("wire", f"meter '{role}': wire.csv holds {count} more readings than readings.csv")
+            more = counted(count, "more reading")
+            findings.problem("wire", f"meter '{role}': wire.csv holds {more} than readings.csv")
     for role, count in cut.items():
         if count:
+            more = counted(count, "reading")
             findings.remarks.append(
-                f"meter '{role}': wire.csv holds {count} readings beyond its last row, where the recording was cut"
+                f"meter '{role}': wire.csv holds {more} beyond its last row, where the recording was cut"
             )
 
 

@@ -6,7 +6,6 @@ Everything is read in pieces, so that a night's log needs no more memory than a 
 from __future__ import annotations
 
 import csv
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -15,8 +14,10 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
+from analysis.descriptor import descriptor_from
 from drivers.profile import Profile, ProfileError, Typed, load
 from drivers.reading import BenchError
+from drivers.units import counted
 from logger.cells import detail_of
 from logger.compare_wire import compare
 from logger.rowcheck import RowCheck
@@ -121,10 +122,9 @@ def held(folder: Path) -> bool:
 def descriptor_of(folder: Path) -> dict[str, Any] | None:
     """The descriptor, or None if it is missing or no descriptor."""
     try:
-        found = json.loads((folder / "datapackage.json").read_bytes())
-    except (OSError, ValueError):
+        return descriptor_from((folder / "datapackage.json").read_bytes())
+    except OSError:
         return None
-    return found if isinstance(found, dict) else None
 
 
 def require_session(folder: Path) -> None:
@@ -155,7 +155,8 @@ def inspect(folder: Path, profiles: Mapping[str, Profile] | None = None, *, reco
     if state is State.INTERRUPTED and descriptor is not None:
         findings.problem("close", "the session has no close: it was interrupted")
     if described.get("unwritten"):
-        findings.remarks.append(f"the disk did not take {described['unwritten']} readings")
+        count = described["unwritten"]
+        findings.remarks.append(f"the disk did not take {counted(count, 'reading')}")
     try:
         scans = {name: scan(folder / name) for name in FILES if (folder / name).is_file()}
         files = _files(folder, described, scans, state, findings)
@@ -189,7 +190,7 @@ def _files(
     for name, found in scans.items():
         torn = found.size - found.end
         if torn and state is not State.RECORDING:
-            findings.problem("torn", f"{name}: its last row is torn ({torn} bytes)")
+            findings.problem("torn", f"{name}: its last row is torn ({counted(torn, 'byte')})")
         agrees = _agrees(name, declared.get(name), found, state, findings)
         made.append(FileReport(path=name, bytes=found.size, rows=found.rows, sha256=found.digest, torn=torn,
                                agrees=agrees))  # fmt: skip

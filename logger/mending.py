@@ -10,7 +10,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from logger.cells import detail_of, uncell
+from drivers.units import counted
+from logger.cells import detail_of, span_of, uncell
 from logger.copying import COLUMNS, NewSession, at, new_session, sole_user
 from logger.keeping import FILES, CheckReport, KeepError, State, descriptor_of, inspect, require_session
 from logger.scan import Scan, records, scan
@@ -74,7 +75,8 @@ class _Mending:
         columns = self._columns()
         rows = self.made.write("readings", columns, self._readings(columns))
         if self.dropped:
-            self.lost.append(f"readings.csv: {len(self.dropped)} rows that could not be read")
+            count = len(self.dropped)
+            self.lost.append(f"readings.csv: {counted(count, 'row')} that could not be read")
         events = list(self._events())
         detail = {"reason": "interrupted; closed by mending", "lost": "; ".join(self.lost) or "nothing"}
         start = str(descriptor.get("start") or "")
@@ -104,7 +106,7 @@ class _Mending:
         for row in self._records("readings.csv"):
             try:
                 datetime.fromisoformat(row[0])
-            except ValueError:
+            except (ValueError, IndexError):
                 continue
             return row[0]
         raise KeepError("Nothing tells when this session began.", f"{self.folder}.")
@@ -113,24 +115,30 @@ class _Mending:
         for name, found in self.scans.items():
             torn = found.size - found.end
             if torn:
-                self.lost.append(f"{name}: the torn last row ({torn} bytes)")
+                self.lost.append(f"{name}: the torn last row ({counted(torn, 'byte')})")
         listed = {str(r.get("path")): r for r in descriptor.get("resources") or [] if isinstance(r, dict)}
         for name, found in self.scans.items():
             declared = listed.get(name, {}).get("hash")
             if declared and declared != f"sha256:{found.digest}":
                 self.remarks.append(f"{name} was not as it was at the close: its SHA-256 differs")
         if descriptor.get("unwritten"):
-            self.remarks.append(f"the disk had not taken {descriptor['unwritten']} readings")
+            count = descriptor["unwritten"]
+            self.remarks.append(f"the disk had not taken {counted(count, 'reading')}")
 
     def _records(self, name: str) -> Iterator[list[str]]:
+        """The rows of a file, the header first; one that no CSV reader takes is empty."""
         found = self.scans.get(name, Scan(size=0, digest="", rows=0, end=0))
-        return records(self.folder / name, found.end) if found.end else iter(())
+        stream = records(self.folder / name, found.end) if found.end else iter(())
+        while True:
+            try:
+                yield next(stream)
+            except StopIteration:
+                return
+            except csv.Error:
+                yield []
 
     def _columns(self) -> tuple[str, ...]:
-        try:
-            header = next(self._records("readings.csv"), [])
-        except csv.Error:
-            header = []
+        header = next(self._records("readings.csv"), [])
         if header[: len(READING_COLUMNS)] == list(READING_COLUMNS):
             return tuple(header)
         if self.scans["readings.csv"].rows:
@@ -140,16 +148,8 @@ class _Mending:
     def _readings(self, columns: tuple[str, ...]) -> Iterator[bytes]:
         stream = self._records("readings.csv")
         next(stream, None)
-        number = -1
-        while True:
-            number += 1
-            try:
-                row = next(stream)
-            except StopIteration:
-                return
-            except csv.Error:
-                row = []
-            elapsed = _elapsed(row[1]) if len(row) == len(columns) else None
+        for number, row in enumerate(stream):
+            elapsed = elapsed_of(row[1]) if len(row) == len(columns) else None
             if elapsed is None:
                 self.dropped.append(number)
                 continue
@@ -162,7 +162,7 @@ class _Mending:
         next(stream, None)
         bad = 0
         for row in stream:
-            elapsed = _elapsed(row[1]) if len(row) == len(COLUMNS["events"]) else None
+            elapsed = elapsed_of(row[1]) if len(row) == len(COLUMNS["events"]) else None
             if elapsed is None:
                 bad += 1
                 continue
@@ -174,14 +174,14 @@ class _Mending:
             else:
                 yield quoted_line(row)
         if bad:
-            self.lost.append(f"events.csv: {bad} rows that could not be read")
+            self.lost.append(f"events.csv: {counted(bad, 'row')} that could not be read")
 
-    def _renumbered(self, span: str) -> str:
+    def _renumbered(self, text: str) -> str:
         """Rows of a take after some before them, or among them, were dropped."""
-        first, _, last = span.partition("-")
-        if not (first.isdecimal() and (last or first).isdecimal()):
-            return span
-        low, high = int(first), int(last or first)
+        span = span_of(text)
+        if span is None:
+            return text
+        low, high = span
         return f"{low - sum(d < low for d in self.dropped)}-{high - sum(d <= high for d in self.dropped)}"
 
     def _wire(self) -> None:
@@ -191,7 +191,8 @@ class _Mending:
         self.made.copy("wire", COLUMNS["wire"], found.end, found.rows)
 
 
-def _elapsed(text: str) -> float | None:
+def elapsed_of(text: str) -> float | None:
+    """A row's seconds since the start; None where it states none that can be."""
     try:
         value = float(text)
     except ValueError:

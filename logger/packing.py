@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.reading import BenchError
-from logger.keeping import held
+from logger.keeping import descriptor_of, held
 from logger.scan import scan
 from logger.unpacking import fit
 
@@ -154,13 +154,9 @@ def _not_held(session: Path) -> None:
 
 def _resources(folder: Path) -> list[dict[str, Any]]:
     """A session's resources as the radio's package lists them."""
-    try:
-        described = json.loads((folder / "datapackage.json").read_bytes())
-        listed = described.get("resources") or []
-    except (OSError, ValueError, AttributeError):
-        return []
+    listed = (descriptor_of(folder) or {}).get("resources")
     made = []
-    for entry in listed:
+    for entry in listed if isinstance(listed, list) else ():
         path = str(entry.get("path") or "") if isinstance(entry, dict) else ""
         if "/" not in path and fit(path) and (folder / path).is_file():
             name = f"{folder.name}-{Path(path).stem}".lower()

@@ -217,7 +217,7 @@ def load_plan(named: str) -> Plan:
     if not path.suffix and not path.exists():
         raise PlanError(f"There is no plan {named!r}.", remedy=f"Shipped are {', '.join(shipped())}; else give a file.")
     try:
-        text = path.read_text("utf-8")
+        text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError, ValueError) as exc:
         raise PlanError(f"The plan cannot be read: {getattr(exc, 'strerror', None) or exc}.", f"{named}.") from exc
     return read_plan(text, named)

@@ -52,7 +52,6 @@ class PracticeHands:
         if view.item is not None and view.item.function is not None and view.item.role in self._by_hand:
             self.bench.turn_knob(view.item.role, *view.item.function)
 
-
     def asked(self, view: View) -> None:
         """Some things are done without a key: a probe that goes to the socket when the reading itself tells."""
         item = view.item

@@ -118,7 +118,7 @@ class Recorder:
         self.writer, self.meters, self.tags, self.listener = writer, tuple(meters), tags, listener
         self.counters = Counters(by_meter=dict.fromkeys((meter.role for meter in meters), 0))
         self.lost: set[str] = set()
-        self.latest = 0.0  #: elapsed time of the newest reading [s]
+        self.latest = 0.0  #: elapsed time of the newest row of any file [s]
         self._clock, self._wall, self._count, self._until = clock, wall, count, until
         self._in_order = in_order
         self._taken, self._takes = frozenset(taken), 0
@@ -160,19 +160,24 @@ class Recorder:
         return any(thread.is_alive() for thread in self._threads)
 
     def stop(self) -> None:
-        """Ask all meters to finish."""
-        self._stop.set()
-
-    def finish(self) -> None:
-        """Wait until everything that was read is written, as far as the disk takes it."""
+        """Ask all meters to finish, and wait until they have: what is noted then comes after their last readings."""
         self._stop.set()
         for thread in self._threads:
             thread.join()
+
+    def finish(self) -> None:
+        """Wait until everything that was read is written, as far as the disk takes it."""
+        self.stop()
         if self._services:
             self._queue.put(("", None), 0)
         self._written.set()
         for thread in self._services:  # the sync too: the files are closed next
             thread.join()
+
+    @property
+    def last_time(self) -> datetime:
+        """The wall clock at the newest row, as its time stamp has it."""
+        return datetime.fromtimestamp(self._offset + self.latest, UTC)
 
     def note(self, kind: str, detail: Mapping[str, str], *, meter: str = "", elapsed: float | None = None) -> None:
         """Write an event that no meter sent."""
@@ -306,6 +311,8 @@ class Recorder:
 
     def _take(self, role: str, batch: Batch) -> None:
         lines = self._lines
+        if batch.wire:
+            self.latest = max(self.latest, batch.wire[-1].elapsed)
         if batch.wire and self.writer.keeps_wire:
             meter = self._rows_of(role).meter
             lines["wire"] += [f"{w.elapsed:.6f},{meter},{w.direction},{w.data.hex()}\r\n" for w in batch.wire]
@@ -373,6 +380,7 @@ class Recorder:
         self._tell_event(role, event)
 
     def _line_event(self, role: str, event: MeterEvent) -> None:
+        self.latest = max(self.latest, event.elapsed)
         time_stamp = stamp(self._offset + event.elapsed)
         self._lines["events"].append(event_line(event.elapsed, time_stamp, event.kind, role, event.detail))
 

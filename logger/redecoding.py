@@ -19,10 +19,10 @@ from typing import Any
 from drivers.profile import Profile, Typed
 from drivers.reading import Reading, Status
 from logger.benchmeter import BenchMeter
-from logger.cells import cell, detail_of, uncell
+from logger.cells import cell, detail_of, span_of, uncell
 from logger.copying import COLUMNS, NewSession, at, new_session, sole_user
 from logger.keeping import KeepError, descriptor_of, require_session
-from logger.mending import quoted_line
+from logger.mending import elapsed_of, quoted_line
 from logger.rehear import Rehearing
 from logger.rows import Rows
 from logger.scan import records, scan
@@ -129,6 +129,8 @@ class _Redecoding:
             if role not in self.meters or isinstance(profile.decode, Typed):
                 listed = ", ".join(self.meters) or "none"
                 raise KeepError(f"Meter {role!r} has no bytes in this session.", f"{folder}.", f"Meters: {listed}.")
+        if not _is_time(str(descriptor.get("start"))):
+            raise KeepError("The descriptor does not tell when this session began.", f"{folder}.")
         self.ends = {name: scan(folder / f"{name}.csv") for name in ("readings", "events", "wire")}
         self.columns: tuple[str, ...] = ()
         self.tags = {role: _Timeline() for role in self.meters}  # tags can be in force for one meter's rows alone
@@ -161,8 +163,7 @@ class _Redecoding:
     def _read_events(self) -> dict[int, list[tuple[int, int]]]:
         """Tags and losses of ports; rows that takes name, each with the take's row and which end it is."""
         spans: dict[int, list[tuple[int, int]]] = {}
-        stream = records(self.folder / "events.csv", self.ends["events"].end)
-        next(stream, None)
+        stream = self._records("events", len(COLUMNS["events"]))
         for number, row in enumerate(stream):
             elapsed, kind, meter, detail = float(row[1]), row[2], uncell(row[3]), detail_of(uncell(row[4]))
             if kind == "port-lost":
@@ -173,13 +174,21 @@ class _Redecoding:
                 for role, timeline in self.tags.items():
                     timeline.times.append(elapsed)
                     timeline.values.append(cells if meter in ("", role) else "," * len(names))
-            elif kind == "take":
-                first, _, last = detail.get("rows", "").partition("-")
-                if first.isdecimal() and (last or first).isdecimal():
-                    self.takes[number] = _Take(meter, float("inf"), float("-inf"))
-                    for end, text in enumerate((first, last or first)):
-                        spans.setdefault(int(text), []).append((number, end))
+            elif kind == "take" and (span := span_of(detail.get("rows", ""))):
+                self.takes[number] = _Take(meter, float("inf"), float("-inf"))
+                for end, place in enumerate(span):
+                    spans.setdefault(place, []).append((number, end))
         return spans
+
+    def _records(self, name: str, cells: int) -> Iterator[list[str]]:
+        """The rows of a file without the header. Raises: KeepError: one is no row of a session; csv.Error."""
+        stream = records(self.folder / f"{name}.csv", self.ends[name].end)
+        next(stream, None)
+        for number, row in enumerate(stream):
+            if len(row) != cells or elapsed_of(row[1]) is None or (name == "readings" and not _is_time(row[0])):
+                where = f"{self.folder}, {name}.csv, row {number}."
+                raise KeepError("A row cannot be read.", where, "Run 'chassislog mend' on it first.")
+            yield row
 
     def _extra(self) -> tuple[str, ...]:
         if not self.columns:
@@ -192,8 +201,7 @@ class _Redecoding:
     def _read_readings(self, spans: Mapping[int, list[tuple[int, int]]]) -> None:
         """Tags and clock as the rows had them, where they changed; when the takes began and ended."""
         self._extra()
-        stream = records(self.folder / "readings.csv", self.ends["readings"].end)
-        next(stream, None)
+        stream = self._records("readings", len(self.columns))
         for timeline in self.tags.values():
             timeline.sort()
         told = {role: timeline.steps() for role, timeline in self.tags.items()}
@@ -244,8 +252,7 @@ class _Redecoding:
             yield line
 
     def _kept(self) -> Iterator[tuple[float, str, bytes]]:
-        stream = records(self.folder / "readings.csv", self.ends["readings"].end)
-        next(stream, None)
+        stream = self._records("readings", len(self.columns))
         for row in stream:
             role = uncell(row[2])
             if role not in self.profiles:
@@ -253,8 +260,7 @@ class _Redecoding:
 
     def _events(self, heard: Rehearing) -> list[bytes]:
         found: list[tuple[float, bytes]] = []
-        stream = records(self.folder / "events.csv", self.ends["events"].end)
-        next(stream, None)
+        stream = self._records("events", len(COLUMNS["events"]))
         for number, row in enumerate(stream):
             elapsed, kind, meter = float(row[1]), row[2], uncell(row[3])
             if kind in _DECODED and meter in self.profiles:
@@ -291,6 +297,14 @@ class _Redecoding:
         self.descriptor["redecoded"] = {
             "from": self.folder.name, "meters": {role: profile.name for role, profile in self.profiles.items()},
         }  # fmt: skip
+
+
+def _is_time(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _taken(detail: Mapping[str, str], readings: list[Reading]) -> dict[str, str]:

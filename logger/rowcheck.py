@@ -8,6 +8,8 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from drivers.reading import UNITS, Coupling, Status
+from drivers.units import counted
+from logger.cells import span_of
 
 _UNIT_OF = {str(quantity): unit for quantity, unit in UNITS.items()}
 _COUPLINGS = frozenset(str(coupling) for coupling in Coupling)
@@ -38,7 +40,7 @@ class RowCheck:
             self._offset = datetime.fromisoformat(start).timestamp()
         except ValueError:
             self._offset = None
-        self._takes = [(meter, *_span(rows)) for meter, rows in takes]
+        self._takes = [(meter, *(span_of(rows) or (-1, -1))) for meter, rows in takes]
         self._ends: dict[int, list[str]] = {}
         for meter, first, last in self._takes:
             for row in {first, last}:
@@ -49,7 +51,7 @@ class RowCheck:
         self._number += 1
         where = f"readings.csv, row {self._number}"
         if len(cells) != self._columns:
-            yield "cells", f"{where}: {len(cells)} cells instead of {self._columns}"
+            yield "cells", f"{where}: {counted(len(cells), 'cell')} instead of {self._columns}"
             return
         time, elapsed_text, meter, quantity, coupling, value, unit, status = cells[:8]
         elapsed = _number(elapsed_text)
@@ -99,12 +101,6 @@ class RowCheck:
         for meter, first, last in self._takes:
             if not 0 <= first <= last <= self._number:
                 yield "takes", f"events.csv: a take of meter {meter[:40]!r} names rows that are not there"
-
-
-def _span(text: str) -> tuple[int, int]:
-    first, _, last = text.partition("-")
-    last = last or first
-    return (int(first), int(last)) if first.isdecimal() and last.isdecimal() else (-1, -1)
 
 
 def _number(text: str) -> float | None:

@@ -7,12 +7,13 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
 from analysis.card import RadioCard
+from analysis.descriptor import descriptor_from
 from drivers.meter import Batch, Meter
 from drivers.reading import BenchError
 from drivers.units import UnitError, parse
@@ -104,12 +105,10 @@ def stage_of(benchbook: Benchbook, radio: str, named: str) -> str:
     """The stage of a new session."""
     if named:
         return named
-    import json
-
     for path in sorted(benchbook.radio_folder(radio).glob("*/datapackage.json"), reverse=True):
         try:
-            stage = json.loads(path.read_text("utf-8")).get("stage")
-        except (OSError, ValueError, AttributeError):
+            stage = (descriptor_from(path.read_bytes()) or {}).get("stage")
+        except OSError:
             continue
         if isinstance(stage, str) and stage:
             return stage
@@ -145,7 +144,7 @@ class Sitting:
         replayed = all(meter.port.startswith("replay://") for meter in plan.meters)
         if replayed:  # a replay knows no other time than the recorded one
             self.clock = lambda: max((lead.now() for lead in self._leads), default=0.0)
-        replayed = replayed or plan.clock is not None  # the wall clock cannot be held against either
+        self._replayed = replayed or plan.clock is not None  # the wall clock cannot be held against either
         header = SessionHeader(
             radio=plan.radio, start=start, stage=stage_of(benchbook, plan.radio, plan.stage), plan=plan.plan,
             name=plan.name, extra_tags=extra,
@@ -158,7 +157,7 @@ class Sitting:
             self._close_meters()
             raise
         self.recorder = Recorder(
-            self.writer, self._meters, self.tags, clock=self.clock, wall=None if replayed else time.time,
+            self.writer, self._meters, self.tags, clock=self.clock, wall=None if self._replayed else time.time,
             listener=listener, count=plan.count, until=plan.seconds, in_order=all(map(_unhurried, plan.meters)),
             taken=() if plan.plan else tuple(self.typed),  # a guided plan has takes of its own
         )  # fmt: skip
@@ -224,6 +223,19 @@ class Sitting:
                 ended = "interrupted by the user"
             return self._end(ended)
 
+    def change_tags(self, changes: Mapping[str, str]) -> str:
+        """Put changed tags in force, as somebody typed them; what was wrong with them, or nothing."""
+        unknown = next((name for name in changes if name not in self.tags.names), "")
+        if unknown:
+            return f"There is no tag {unknown!r}. Tags are {', '.join(self.tags.names)}."
+        changed = {**self.tags.now, **changes}
+        try:
+            check_tags(changed)
+        except BenchError as exc:
+            return str(exc)
+        self.set_tags(changed)
+        return ""
+
     def wait(self) -> None:
         """Wait until no meter is being read any more."""
         while self.recorder.running:
@@ -235,8 +247,9 @@ class Sitting:
         recorder.note("end", {"reason": reason})
         recorder.finish()
         unwritten = recorder.unwritten
-        recorded = max(recorder.latest, 0.0)
-        at = self.writer.header.start + timedelta(seconds=recorded) if self.plan.start else now_utc()
+        at = recorder.last_time  # a replay has no other clock, and runs ahead of this computer's
+        if not self._replayed:
+            at = max(at, now_utc())
         try:
             self.writer.close(at, unwritten=unwritten)
         except OSError as exc:

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import analysis
+from analysis.descriptor import descriptor_from
 from analysis.summary import Summary, from_json
 from drivers.reading import BenchError
 from logger.scan import scan
@@ -120,10 +121,9 @@ def _sessions(folder: Path) -> list[Path]:
 
 def _descriptor(path: Path) -> Mapping[str, Any]:
     try:
-        found = json.loads((path / "datapackage.json").read_bytes())
-    except (OSError, ValueError):
+        return descriptor_from((path / "datapackage.json").read_bytes()) or {}
+    except OSError:
         return {}
-    return found if isinstance(found, dict) else {}
 
 
 def _id(place: Path) -> str:
@@ -174,7 +174,7 @@ def _key(stated: Mapping[str, list[Any]]) -> str:
 def _kept(path: Path) -> dict[str, Any]:
     try:
         found = json.loads(path.read_bytes())
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 

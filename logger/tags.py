@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from drivers.reading import Reading
 from logger.cells import cell
 from logger.session import TAGS
+
+_NAMED = re.compile(r"(?:^|\s)([A-Za-z][\w-]*)=")
+
+
+def changes_in(text: str) -> dict[str, str]:
+    """The tags that a typed line changes, such as `point=aerial plug=2 burden=100 kohm`; empty if it names none."""
+    names = list(_NAMED.finditer(text))
+    if not names or text[: names[0].start()].strip():
+        return {}
+    ends = [match.start() for match in names[1:]] + [len(text)]
+    return {match[1]: text[match.end() : end].strip() for match, end in zip(names, ends, strict=True)}
 
 
 class Tags:

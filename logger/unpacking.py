@@ -7,7 +7,6 @@ what is in the benchbook already is never written over.
 from __future__ import annotations
 
 import filecmp
-import json
 import os
 import re
 import shutil
@@ -19,7 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from analysis.card import ID, CardError, read_card
+from analysis.card import DEVICE, ID, CardError, card_text, read_card
+from analysis.descriptor import descriptor_from
 from drivers.reading import BenchError
 
 #: What a zip may unpack to, and how many files it may hold.
@@ -160,6 +160,8 @@ class _Unpacking:
             radio, sessions = self._card_id(), self._sessions()
         else:
             raise _refuse("It holds neither a session nor a radio", self.path)
+        if DEVICE.fullmatch(radio):
+            raise _refuse(f"Its radio is named {radio!r}, which Windows keeps for a device", self.path)
         home = self.benchbook / radio
         has_card = (home / "radio.toml").is_file()
         if not has_card and "radio.toml" not in self.names:
@@ -178,24 +180,25 @@ class _Unpacking:
                         card_added=not has_card)  # fmt: skip
 
     def _card_id(self) -> str:
-        text = self._text("radio.toml")
+        data = self._bytes("radio.toml")
+        where = f"{self.path}/radio.toml"
         try:
-            return read_card(text, f"{self.path}: radio.toml").id
+            return read_card(card_text(data, where), where).id
         except CardError as exc:
             raise _refuse(f"Its card is refused: {exc.what}", self.path) from exc
 
-    def _text(self, name: str) -> str:
+    def _bytes(self, name: str) -> bytes:
         place = self.scratch / name
         if place.stat().st_size > MOST_TEXT:
             raise _refuse(f"Its {name} is too large", self.path)
-        return place.read_bytes().decode("utf-8", "replace")
+        return place.read_bytes()
 
     def _one_session(self) -> tuple[str, dict[str, Path]]:
         """The session of a zip that has its files at the top."""
         try:
-            described = json.loads(self._text("datapackage.json"))
+            described = descriptor_from(self._bytes("datapackage.json")) or {}
             radio, name = str(described["radio"]), str(described["name"])
-        except (OSError, ValueError, LookupError, TypeError) as exc:
+        except (OSError, LookupError) as exc:
             raise _refuse("It has no descriptor of a session", self.path) from exc
         match = _SESSION.fullmatch(name)
         name = f"{match[1]}T{match[2]}Z{match[3]}" if match else name  # the descriptor has it in small letters

@@ -57,6 +57,23 @@ def test_what_is_wrong_names_file_and_key(old: str, new: str, key: str) -> None:
     assert "here/radio.toml" in said and key in said and len(said.splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        ('"reversible"', '"revers"', "one of 'reversible', 'polarised', 'earthed'; did you mean 'reversible'?"),
+        ('"reversible"', '"round"', "one of 'reversible', 'polarised', 'earthed'."),
+        ('secondary = "9 V"', 'arrangement = "serial"', "'single', 'parallel', 'series'; did you mean 'series'?"),
+        ('secondary = "9 V"', 'insulation_class = "b"', "one of 'A', 'E', 'B', 'F', 'H'; did you mean 'B'?"),
+        ('secondary = "9 V"', "volts = 9", "Keys there are primary, secondary, windings, arrangement, rating,"),
+    ],
+)
+def test_what_could_stand_there_is_said(old: str, new: str, expected: str) -> None:
+    with pytest.raises(CardError) as caught:
+        read_card(GOOD.replace(old, new), "radio.toml")
+
+    assert expected in str(caught.value)
+
+
 @pytest.mark.parametrize("tolerance", ["60 %", "-1 %", "1 ohm", "much"])
 def test_a_burden_with_an_impossible_tolerance_is_refused(tolerance: str) -> None:
     with pytest.raises(CardError, match=r"burden\.tolerance"):

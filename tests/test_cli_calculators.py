@@ -2,48 +2,22 @@
 
 from __future__ import annotations
 
-import json
+import math
 import re
-import shlex
 import subprocess
 import sys
-from typing import Any
 
 import pytest
-import typer
-from typer.testing import CliRunner
 
-from drivers.reading import BenchError
 from logger.cli_calculators import add_calculators
+from tests.calculators import Calculators
 from tests.rectifier_cases import NAMES, rows
 
-APP = typer.Typer(pretty_exceptions_enable=False)
-add_calculators(APP)
+CALCULATORS = Calculators(add_calculators)
+run, answer, refused = CALCULATORS.run, CALCULATORS.answer, CALCULATORS.refused
 RAILS = "dc-rails --topology bridge --emf 10.8V --resistance '4 ohm' --reservoir 1000uF --frequency 60Hz"
 WINDING = "winding --cold '100 ohm' --cold-air 20degC --hot '125 ohm' --hot-air 24degC"
 HEADROOM = "headroom --rail 11.2V --loss-high 1.5V --loss-low 1.5V --source 0.7V"
-
-
-def run(command: str, status: int = 0) -> str:
-    """Standard output of a command line that ends with `status`."""
-    result = CliRunner().invoke(APP, shlex.split(command), catch_exceptions=False)
-    assert result.exit_code == status, result.output
-    return result.stdout
-
-
-def answer(command: str, status: int = 0) -> dict[str, Any]:
-    """The JSON document of a command."""
-    found = json.loads(run(f"{command} --json", status))
-    assert isinstance(found, dict)
-    return found
-
-
-def refused(command: str) -> str:
-    """The line with which a command is refused; nothing else may come out."""
-    with pytest.raises(BenchError) as caught:
-        CliRunner().invoke(APP, shlex.split(command), catch_exceptions=False)
-    assert "\n" not in str(caught.value)
-    return str(caught.value)
 
 
 @pytest.mark.parametrize("row", [pytest.param(r, id=f"{r['case']}-{r['diode']}") for r in rows()])
@@ -79,6 +53,34 @@ def test_an_unloaded_negative_rail() -> None:
 
     assert found["rails"][1]["ripple_Vpp"] == 0.0
     assert found["rails"][1]["mean_V"] == pytest.approx(14.5735, abs=1e-4)
+
+
+def test_a_load_that_the_winding_cannot_carry_is_said_to_be_so() -> None:
+    """100 A below its 1 V knee is 10 mΩ across the bridge: nearly a short circuit.
+
+    Closed form: the mean of |e| beyond two diodes' 1.4 V, 2/π·(√(ê² − 1.4²) − 1.4·arccos(1.4/ê)) = 8.364 V, over
+    4 Ω + 2·50 mΩ + 10 mΩ.
+    """
+    peak = 10.8 * math.sqrt(2)
+    expected = 2 / math.pi * (math.sqrt(peak**2 - 1.4**2) - 1.4 * math.acos(1.4 / peak)) / 4.11
+    found = answer(f"{RAILS} --load 100A")
+
+    assert found["secondary_average_rectified_A"] == pytest.approx(expected, rel=1e-3)
+    assert "cannot carry this load" in found["problem"] and f"gives {expected:.3f} A" in found["problem"]
+    assert run(f"{RAILS} --load 100A").startswith(found["problem"])
+
+
+@pytest.mark.parametrize("load", ["--load 60mA", "--load 1A", "--load 0A", "--load-resistance '1 ohm'"])
+def test_a_load_that_the_winding_carries_is_no_problem(load: str) -> None:
+    assert "problem" not in answer(f"{RAILS} {load}") and "cannot carry" not in run(f"{RAILS} {load}")
+
+
+def test_the_rail_that_collapses_is_named() -> None:
+    """The two rails of a dual supply are each a half-wave supply; the one with 10 mA stays up."""
+    found = answer(RAILS.replace("bridge", "dual-half-wave") + " --load 10mA --negative-load 5A")
+
+    assert "5.000 A asked the negative rail" in found["problem"] and "positive" not in found["problem"]
+    assert found["rails"][0]["min_V"] > 10 and found["rails"][1]["min_V"] < 1
 
 
 def test_winding_answers_with_the_worked_example() -> None:

@@ -2,42 +2,14 @@
 
 from __future__ import annotations
 
-import json
-import shlex
-from typing import Any
-
 import pytest
-import typer
-from typer.testing import CliRunner
 
-from drivers.reading import BenchError
 from logger.cli_touch import add_touch
+from tests.calculators import Calculators
 
-APP = typer.Typer(pretty_exceptions_enable=False)
-add_touch(APP)
+CALCULATORS = Calculators(add_touch)
+run, answer, refused = CALCULATORS.run, CALCULATORS.answer, CALCULATORS.refused
 METER = "--meter-input '10 Mohm' --frequency 50Hz --accuracy '0.1% + 1 digits' --burden-tolerance 0.1%"
-
-
-def run(command: str, status: int = 0) -> str:
-    """Standard output of a command line that ends with `status`."""
-    result = CliRunner().invoke(APP, shlex.split(command), catch_exceptions=False)
-    assert result.exit_code == status, result.output
-    return result.stdout
-
-
-def answer(command: str, status: int = 0) -> dict[str, Any]:
-    """The JSON document of a command."""
-    found = json.loads(run(f"{command} --json", status))
-    assert isinstance(found, dict)
-    return found
-
-
-def refused(command: str) -> str:
-    """The line with which a command is refused."""
-    with pytest.raises(BenchError) as caught:
-        CliRunner().invoke(APP, shlex.split(command), catch_exceptions=False)
-    assert "\n" not in str(caught.value)
-    return str(caught.value)
 
 
 def test_ten_nanofarads_from_230_volts_bound_by_two_readings() -> None:

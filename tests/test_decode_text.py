@@ -146,7 +146,7 @@ def test_columns_are_channels_by_their_place_and_a_time_stamp_is_left_out() -> N
     )  # fmt: skip
     assert lines(table, "1234,12.34,0.567", "1234,12.34") == [
         [("2", V, AC, Status.OK, 12.34), ("3", A, AC, Status.OK, 0.567)],
-        "2 values where 3 were expected",
+        "2 values, expected 3",
     ]
 
 

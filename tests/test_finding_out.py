@@ -32,8 +32,8 @@ def lead() -> Iterator[list[bytes]]:
 class Hurry:
     """A clock on which each look takes a twentieth of a second, so that silence is soon over."""
 
-    def __init__(self) -> None:
-        self.now = 0.0
+    def __init__(self, since_boot: float = 0.0) -> None:
+        self.now = since_boot
 
     def __call__(self) -> float:
         self.now += 0.05
@@ -45,6 +45,15 @@ def test_a_meter_that_works_shows_its_readings_and_their_rate(lead: list[bytes])
 
     assert trial.diagnosis is Diagnosis.WORKS and [each.value for each in trial.readings] == [1.234] * 10
     assert trial.skipped_bytes == 0 and trial.rate > 0 and lead == []
+
+
+@pytest.mark.parametrize("port", [f"lead://{FRAME.hex()}", f"lead://{FRAME.hex()}?dtr=0&rts=0", "lead://"])
+def test_times_count_from_the_begin_of_the_trial(port: str) -> None:
+    """A computer that has been up for a day tries as one that was just switched on, with other handshake lines too."""
+    trials = [try_meter(HANDHELD, port, clock=Hurry(since_boot)) for since_boot in (0.0, 86400.0)]
+    times = [[round(each.elapsed, 6) for kind in (trial.readings, trial.events) for each in kind] for trial in trials]
+
+    assert times[0] == times[1] and all(0 <= time < 60 for time in times[0])
 
 
 @pytest.mark.parametrize(("dtr", "rts"), [(1, 0), (0, 1), (0, 0)])

@@ -208,7 +208,8 @@ def test_a_torn_last_row_is_all_that_mending_loses(radio: Path, name: str) -> No
         if cut > 3 and cut % 7:
             continue
         made = mend(folder)
-        assert made.lost == (f"{name}: the torn last row ({len(last) - cut} bytes)",)
+        left = len(last) - cut
+        assert made.lost == (f"{name}: the torn last row ({left} byte{'s' if left > 1 else ''})",)
         report = check_session(made.folder)
         # A row of the readings whose bytes were torn off cannot be borne out; nothing else may be missing.
         assert report.ok or (name == "wire.csv" and len(report.problems) == 1), report.problems
@@ -258,7 +259,7 @@ def test_takes_keep_their_rows_when_a_row_before_them_is_lost(radio: Path) -> No
     made = mend(folder)
 
     (found,) = load_session(made.folder).takes
-    assert (found.first, found.last) == (9, 11) and "1 rows that could not be read" in made.lost[0]
+    assert (found.first, found.last) == (9, 11) and "1 row that could not be read" in made.lost[0]
 
 
 def test_a_second_program_on_a_session_is_refused(radio: Path, capsys: pytest.CaptureFixture[str]) -> None:

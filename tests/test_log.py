@@ -11,12 +11,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from logger.cli import run
+from logger.tags import changes_in
 from tests.instruments import PtyEnd, ScpiInstrument, TcpEnd, behind
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -106,6 +108,48 @@ def test_what_is_typed_is_recorded_like_any_other_meter(
 
 
 @pty_only
+def test_tags_change_in_the_middle_of_a_session_of_a_meter_with_a_lead(book: Path) -> None:
+    """Proof and points in one session, as the proof must be of the same session; `q` ends it."""
+    with behind(PtyEnd, ScpiInstrument(("+1.20000000E+02",))) as port:
+        process = subprocess.Popen(
+            [sys.executable, str(ROOT / "chassislog.py"), "log", "set-1", "--meter", f"v=scpi-bench@{port}", "--plain",
+             "--tag", "point=mains-line", "--link-isolated", "--benchbook", str(book)],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert process.stdin is not None and process.stdout is not None
+        shown = iter(process.stdout.readline, "")
+        for line, *wanted in (
+            ("", "V AC", "point=mains-line"), ("point=chassis plug=1 switch=on", "V AC", "point=chassis plug=1"),
+            ("plug=3", "says nothing"), ("burden=100 kohm", "V AC", "burden=100 kohm"), ("hello", "changes no tag"),
+        ):  # fmt: skip
+            process.stdin.write(f"{line}\n")
+            process.stdin.flush()
+            assert any(all(word in text for word in wanted) for text in shown)
+        process.stdin.write("q\n")
+        process.stdin.close()
+        process.stdin = None
+        _, err = process.communicate(timeout=20)
+    rows, _, head = session(book)
+
+    assert process.returncode == 0 and head["close"], err
+    assert [*dict.fromkeys((row["point"], row["plug"], row["burden"]) for row in rows)] == [
+        ("mains-line", "", ""), ("chassis", "1", ""), ("chassis", "1", "100 kohm"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "changes"),
+    [
+        ("plug=2", {"plug": "2"}), ("point=aerial plug=2", {"point": "aerial", "plug": "2"}),
+        ("burden=100 kohm switch=off", {"burden": "100 kohm", "switch": "off"}), ("burden=", {"burden": ""}),
+        ("117.4 V ac", {}), ("v 4.7 kohm", {}), ("now plug=2", {}),
+    ],
+)  # fmt: skip
+def test_a_typed_line_names_the_tags_that_it_changes(text: str, changes: dict[str, str]) -> None:
+    assert changes_in(text) == changes
+
+
+@pty_only
 def test_ctrl_c_closes_the_session(book: Path) -> None:
     """In a process of its own, in the middle of a recording that would go on for ever."""
     with behind(PtyEnd, ScpiInstrument(("+1.00000000E+00",))) as port:
@@ -142,3 +186,21 @@ def test_own_tags_have_columns_and_text_survives(book: Path, tmp_path: Path) -> 
 
     frame = load_radio(book / "set-1").sessions[0].readings
     assert list(frame["valve"]) == ["=1+1"]
+
+
+@pytest.mark.parametrize("wire", [True, False])
+@pytest.mark.parametrize("cut", [0.5, 7200.0])
+def test_a_replay_without_a_start_closes_after_its_last_row(book: Path, tmp_path: Path, cut: float, wire: bool) -> None:
+    """Two hours are replayed in no time: the close goes by the recorded time, as the rows do, not by the wall clock."""
+    log = tmp_path / "wire.csv"
+    lines = [f"{second},v,rx,{f'117.{n} V ac{chr(10)}'.encode().hex()}" for n, second in enumerate([0.2, 0.3, cut])]
+    log.write_text("\r\n".join(["elapsed_s,meter,direction,hex", *lines, f"{cut + 9},v,rx,31", ""]), "utf-8")
+    status = run(["log", "set-1", "--meter", f"v=text-line@replay://{log}?speed=0", "--plain", "--benchbook", str(book),
+                  *([] if wire else ["--no-wire"])])  # fmt: skip
+    rows, events, head = session(book)
+    close = datetime.fromisoformat(head["close"])
+
+    assert status == 0 and float(rows[-1]["elapsed_s"]) == cut
+    assert all(datetime.fromisoformat(row["time"]) <= close for row in (*rows, *events))
+    after = (close - datetime.fromisoformat(head["start"])).total_seconds()
+    assert cut + 9 <= after < cut + 120  # and not long after: a replay asks on for a minute at most

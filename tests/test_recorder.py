@@ -329,6 +329,47 @@ def test_a_fast_line_is_the_plain_line() -> None:
     assert fast == [reading_line(each, stamp(wall + each.elapsed), "v", ",chassis,1") for each in readings]
 
 
+class SlowToClose(ToldMeter):
+    """Has one more reading in hand when it is closed, and takes its time to let go of its port."""
+
+    def __init__(self, noted: threading.Event) -> None:
+        super().__init__("v", [])
+        self._noted = noted
+
+    @property
+    def finished(self) -> bool:
+        return False
+
+    def read(self) -> Batch:
+        return batch(volts(1.0))
+
+    def close(self) -> Batch:
+        self._noted.wait(0.2)  # where the end is noted meanwhile, this reading comes behind it
+        return batch(volts(2.0, 231.0))
+
+
+def test_nothing_follows_the_end(tmp_path: Path) -> None:
+    """A last reading, brought while a meter is closed, sets off an alarm: that stands before the end of the session."""
+    noted = threading.Event()
+    writer = SessionWriter(tmp_path, SessionHeader(radio="set-5", start=START))
+
+    class Alarmed(Heard):
+        def readings(self, role: str, readings: Sequence[Reading], tags: Mapping[str, str]) -> None:
+            if any((reading.value or 0) > 200 for reading in readings):
+                recorder.note("alarm", {"on": "yes"}, elapsed=2.0)
+
+    recorder = Recorder(writer, [SlowToClose(noted)], Tags(), clock=lambda: 2.5, wall=None, listener=Alarmed())
+    recorder.start()
+    recorder.stop()
+    recorder.note("end", {"reason": "done"})
+    noted.set()
+    recorder.finish()
+    writer.close(recorder.last_time)
+
+    assert [row["kind"] for row in table(writer, "events")] == ["alarm", "end"]
+    assert load_session(writer.folder).close == "2026-03-02T14:25:03.500000Z"
+
+
 texts = st.text(st.characters(codec="utf-8"), max_size=40) | st.sampled_from(
     ["=1+1", "'quoted", "@x", "+1", "-1", "\ttab", "\rcr", "a,b", 'say "x"', "two\nlines", "NUL\0", "a;b%c=d", " edge "]
 )

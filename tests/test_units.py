@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.units import UnitError, parse, parse_fraction, same, show, show_pm
+from drivers.units import UnitError, counted, parse, parse_fraction, same, show, show_pm
 
 UNITS = ("V", "A", "Ohm", "F", "Hz", "W", "VA", "s")
 WRITTEN = {"V": "V", "A": "A", "Ohm": "ohm", "F": "F", "Hz": "Hz", "W": "W", "VA": "VA", "s": "s"}
@@ -125,6 +125,11 @@ def test_equal_quantities_written_differently_are_equal() -> None:
     assert math.isclose(parse_fraction("1 %"), 0.01)
     with pytest.raises(UnitError, match="negative"):
         parse_fraction("-1 %")
+
+
+def test_a_count_has_its_noun_in_the_right_number() -> None:
+    assert [counted(n, "reading") for n in (0, 1, 2)] == ["0 readings", "1 reading", "2 readings"]
+    assert counted(3, "more stretch") == "3 more stretches" and counted(12000, "reading", ",") == "12,000 readings"
 
 
 @settings(max_examples=200, deadline=None)

@@ -25,6 +25,7 @@ from analysis.report.sources import Beside, FileItem
 from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, rounded, slug
 from analysis.report.unmeasured import completeness, missing
 from analysis.table import Radio, Session
+from drivers.units import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,7 +226,8 @@ def _session(radio: Radio, session: Session, judged: bool, beside: Beside) -> Se
     remarks = (*([f"SIMULATED: {simulated}."] if simulated else []), *sources.without_hash(session))
     return SessionItem(
         name=plain(session.name), begun=moment(session.start),
-        closed=f"{closed}; {len(frame):,} readings over {duration(length)}", stage=plain(session.stage) or "not named",
+        closed=f"{closed}; {counted(len(frame), 'reading', ',')} over {duration(length)}",
+        stage=plain(session.stage) or "not named",
         judged=judged, statements=tuple(_statement(key, value, linked) for key, value in sorted(statements.items())),
         counts=_counts(session), remarks=(*remarks, *(plain(text, 300) for text in session.remarks)),
         files=sources.session_files(session, beside), version=plain(session.program_version, 40),

@@ -29,6 +29,7 @@ from analysis.report.plots import (
     TracePlot,
 )  # fmt: skip
 from analysis.report.svg import standalone
+from drivers.units import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -205,7 +206,7 @@ def _loads(figure: Figure, plot: LoadPlot) -> None:
     figure.set_size_inches(6.7, 0.75 + 0.27 * len(plot.bars))
     axes = figure.add_subplot()
     scale, unit = _prefix(max([*(bar.high for bar in plot.bars), plot.design or 0.0]))
-    names = [f"{bar.load} ({bar.count:,} readings)" for bar in plot.bars]
+    names = [f"{bar.load} ({counted(bar.count, 'reading', ',')})" for bar in plot.bars]
     for at, bar in enumerate(plot.bars):
         axes.plot([bar.low * scale, bar.high * scale], [at, at], color=light("fig-one"), linewidth=6,
                   solid_capstyle="butt", alpha=1)  # fmt: skip

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from analysis.finding import Finding, StateOutcome
 from analysis.report import matrix
 from analysis.report.text import amount, exactly, plain, rounded, runs
-from drivers.units import show
+from drivers.units import counted, show
 
 #: Places of evidence named with one finding; more would bury the rest.
 EVIDENCE = 40
@@ -94,7 +94,7 @@ def unlisted(finding: Finding) -> tuple[str, ...]:
     for entry in rest[:EVIDENCE]:
         sittings.setdefault(plain(entry.session), []).append(_place(entry.rows, entry.take))
     shown = [f"{sitting}: rows {', '.join(dict.fromkeys(places))}" for sitting, places in sittings.items()]
-    return (*shown, f"and {len(rest) - EVIDENCE} more places") if rest[EVIDENCE:] else tuple(shown)
+    return (*shown, f"and {counted(len(rest) - EVIDENCE, 'more place')}") if rest[EVIDENCE:] else tuple(shown)
 
 
 def _place(rows: tuple[int, ...], take: int | None) -> str:

@@ -13,7 +13,7 @@ from analysis.finding import StateOutcome
 from analysis.report.plots import LoadBar, Measured, Span, Take, TracePlot
 from analysis.report.text import exactly, plain
 from analysis.table import Session, finite
-from drivers.units import UnitError, parse
+from drivers.units import UnitError, counted, parse
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 Ints = np.ndarray[Any, np.dtype[np.int64]]
@@ -120,13 +120,15 @@ def trace(
              {(mark.elapsed, mark.value) for mark in judged}]  # fmt: skip
     words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
     if over.any():
-        words.append(f"{int(over.sum()):,} readings over range")
+        words.append(f"{counted(int(over.sum()), 'reading', ',')} over range")
     free, compared = _unloaded(rows, times)
     lines = _limit_lines(rows[free], limits) if free.any() else ()
-    alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}; {len(takes)} takes."
+    words += [counted(len(judged), "judged value")] if judged else []
+    words.append(counted(len(takes), "other take" if judged else "take"))
+    alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}."
     return TracePlot(
         key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(lines),
-        caption=f"Session {plain(session.name)}: {len(rows):,} readings."
+        caption=f"Session {plain(session.name)}: {counted(len(rows), 'reading', ',')}."
                 + (" Filled diamonds: judged values with ± U." if judged else "")
                 + (" Open diamonds: other takes with ± U." if takes else "")
                 + ("" if free.all() else " No limit line where a known resistor lay across the meter: those volts are "

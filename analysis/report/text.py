@@ -6,13 +6,14 @@ direction of the text round them, lone surrogates, and ten thousand characters w
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from analysis.finding import Evidence
-from drivers.units import show, show_pm
+from drivers.units import counted, show, show_pm
 
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 #: C0 and C1 controls, bidirectional embeddings, overrides and isolates, line separators, lone surrogates, tags of the
@@ -21,9 +22,25 @@ _CONTROLS = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufdd0-\ufdef\ufff9-\ufffb\ufffe\uffff"
     "\ud800-\udfff\U000e0000-\U000e0fff]"
 )
+_BREAKS = re.compile("[\t-\r\x85\u2028\u2029]+")
 _SPACE = re.compile(r"\s+")
 #: Lengths in characters from which a text is cut, with a note.
 NAME, SENTENCE, NOTE = 120, 1200, 2000
+
+
+def without_controls(text: object) -> str:
+    """All of `text`, its lines and tabs too, with each control as the replacement character."""
+    return _CONTROLS.sub(REPLACEMENT, str(text))
+
+
+def one_line(text: object) -> str:
+    """All of `text` as one line of a terminal: no name or tag in it can begin another, turn one round or wipe one."""
+    return without_controls(_BREAKS.sub(" ", str(text)))
+
+
+def escaped_controls(document: str) -> str:
+    r"""A JSON document that says the same with each control in its texts as \uXXXX."""
+    return _CONTROLS.sub(lambda found: json.dumps(found[0])[1:-1], document)
 
 
 def plain(text: object, limit: int = NAME, *, lines: bool = False) -> str:
@@ -34,7 +51,7 @@ def plain(text: object, limit: int = NAME, *, lines: bool = False) -> str:
     """
     found = str(text).replace("\r\n", "\n").replace("\r", "\n")
     length = len(found)
-    found = _CONTROLS.sub(REPLACEMENT, found[: 2 * limit + 2])
+    found = without_controls(found[: 2 * limit + 2])
     found = found.strip() if lines else _SPACE.sub(" ", found).strip()
     if length <= 2 * limit + 2 and len(found) <= limit:
         return found
@@ -104,7 +121,7 @@ def runs(numbers: Iterable[int]) -> str:
         else:
             parts.append([number, number])
     shown = [str(a) if a == b else f"{a}–{b}" for a, b in parts[:12]]
-    return ", ".join(shown) + (f" and {len(parts) - 12} more stretches" if len(parts) > 12 else "")
+    return ", ".join(shown) + (f" and {counted(len(parts) - 12, 'more stretch')}" if len(parts) > 12 else "")
 
 
 def evidence(entry: Evidence) -> str:

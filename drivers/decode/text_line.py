@@ -13,7 +13,7 @@ from drivers.decode.showing import Fit, no_fit
 from drivers.decode.tables import Field, TextLine
 from drivers.framing import Skipped
 from drivers.reading import UNITS, Coupling, Flag, Quantity, Reading, Status
-from drivers.units import parse
+from drivers.units import counted, parse
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _COUPLED = (Quantity.VOLTAGE, Quantity.CURRENT)
@@ -72,7 +72,7 @@ class TextLineDecoder:
         if not found:
             return [Skipped(raw, "no value in the line")]
         if self._table.fields is not None and len(found) != self._table.fields:
-            return [Skipped(raw, f"{len(found)} values where {self._table.fields} were expected")]
+            return [Skipped(raw, f"{counted(len(found), 'value')}, expected {self._table.fields}")]
         out: list[Reading | Skipped] = []
         why = ""
         for text, words in found:

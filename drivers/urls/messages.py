@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import serial
 
+from drivers.urls.pieces import LinelessPort
+
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer as Buffer
 
@@ -41,10 +43,9 @@ class Device(Protocol):
         """Let go of it."""
 
 
-class MessagePort(serial.SerialBase):
+class MessagePort(LinelessPort):
     """The port; a subclass says which device."""
 
-    reads_pieces = True
     patience = 2.0  #: how long the answer to the next query may take [s]
 
     def device(self) -> Device:
@@ -134,12 +135,3 @@ class MessagePort(serial.SerialBase):
         with suppress(queue.Empty):
             while not isinstance(self._messages.get_nowait(), OSError):
                 continue
-
-    def reset_output_buffer(self) -> None:
-        """Nothing waits to be sent."""
-
-    def _reconfigure_port(self) -> None: ...
-
-    def _update_dtr_state(self) -> None: ...
-
-    def _update_rts_state(self) -> None: ...

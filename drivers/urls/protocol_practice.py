@@ -6,17 +6,12 @@ All ports of a process share the bench of a scenario; whoever drives it tells it
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, unquote
-
-import serial
 
 from drivers.practice import PracticeBench, bench_of
 from drivers.practice_meters import Voice, voice_of
 from drivers.practice_scenario import PracticeError
-
-if TYPE_CHECKING:
-    from _typeshed import ReadableBuffer as Buffer
+from drivers.urls.pieces import PiecePort
 
 
 def parse_url(url: str) -> tuple[str, str]:
@@ -32,10 +27,9 @@ def parse_url(url: str) -> tuple[str, str]:
     return scenario, options.get("meter", "")
 
 
-class Serial(serial.SerialBase):
+class Serial(PiecePort):
     """A port to a meter of the practice bench."""
 
-    reads_pieces = True
     bench: PracticeBench
     _voice: Voice
 
@@ -47,23 +41,10 @@ class Serial(serial.SerialBase):
         self._rest = b""
         self.is_open = True
 
-    def close(self) -> None:
-        """Nothing is held open."""
-        self.is_open = False
-
     @property
     def in_waiting(self) -> int:
         """Bytes left of the current piece, or of the one that is due."""
         return len(self._rest) or self._voice.waiting()
-
-    def read(self, size: int = 1, /) -> bytes:
-        """Up to `size` bytes of one piece, waiting for it as long as the timeout says."""
-        if not self.is_open:
-            raise serial.PortNotOpenError
-        if not self._rest:
-            self._rest = self._piece()
-        data, self._rest = self._rest[:size], self._rest[size:]
-        return data
 
     def _piece(self) -> bytes:
         if self.timeout is not None:
@@ -72,23 +53,5 @@ class Serial(serial.SerialBase):
             continue
         return data if self.is_open else b""
 
-    def write(self, data: Buffer, /) -> int:
-        """Hand bytes to the meter."""
-        if not self.is_open:
-            raise serial.PortNotOpenError
-        sent = bytes(data)
-        self._voice.write(sent)
-        return len(sent)
-
-    def reset_input_buffer(self) -> None:
-        """Drop the rest of the piece that was begun."""
-        self._rest = b""
-
-    def reset_output_buffer(self) -> None:
-        """Nothing waits to be sent."""
-
-    def _reconfigure_port(self) -> None: ...
-
-    def _update_dtr_state(self) -> None: ...
-
-    def _update_rts_state(self) -> None: ...
+    def _send(self, data: bytes) -> None:
+        self._voice.write(data)

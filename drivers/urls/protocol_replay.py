@@ -17,15 +17,10 @@ from array import array
 from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, unquote
 
-import serial
-
 from drivers.port import PortError
-
-if TYPE_CHECKING:
-    from _typeshed import ReadableBuffer as Buffer
+from drivers.urls.pieces import PiecePort
 
 _COLUMNS = ("elapsed_s", "meter", "direction", "hex")
 _CUT_LOG = 10.0  #: a log whose first row is later than this was cut from a longer one: its silence is not played [s]
@@ -278,10 +273,8 @@ def parse_url(url: str) -> tuple[Path, str, float]:
     return (path / "wire.csv" if path.is_dir() else path), options.get("meter", ""), speed
 
 
-class Serial(serial.SerialBase):
+class Serial(PiecePort):
     """A port that plays a wire log."""
-
-    reads_pieces = True
 
     def open(self) -> None:
         """Load the log and start its clock. Raises: PortError."""
@@ -289,10 +282,6 @@ class Serial(serial.SerialBase):
         self.player = Player(load(path, meter), speed)
         self._rest = b""
         self.is_open = True
-
-    def close(self) -> None:
-        """Nothing is held open."""
-        self.is_open = False
 
     @property
     def in_waiting(self) -> int:
@@ -309,16 +298,7 @@ class Serial(serial.SerialBase):
         """Whether the log was played to its end and read."""
         return not self._rest and self.player.finished
 
-    def read(self, size: int = 1, /) -> bytes:
-        """Up to `size` bytes of one piece; waits for the first of them as long as the timeout says."""
-        if not self.is_open:
-            raise serial.PortNotOpenError
-        if not self._rest:
-            self._rest = self._next_piece()
-        data, self._rest = self._rest[:size], self._rest[size:]
-        return data
-
-    def _next_piece(self) -> bytes:
+    def _piece(self) -> bytes:
         player = self.player
         if self.timeout is not None:
             return player.take(self.timeout * (player._speed or 1.0))
@@ -326,21 +306,5 @@ class Serial(serial.SerialBase):
             continue
         return data
 
-    def write(self, data: Buffer, /) -> int:
-        """Hand a request to the log."""
-        sent = bytes(data)
-        self.player.write(sent)
-        return len(sent)
-
-    def reset_input_buffer(self) -> None:
-        """Drop the rest of a piece that was begun; recorded bytes that are not due yet stay."""
-        self._rest = b""
-
-    def reset_output_buffer(self) -> None:
-        """Nothing waits to be sent."""
-
-    def _reconfigure_port(self) -> None: ...
-
-    def _update_dtr_state(self) -> None: ...
-
-    def _update_rts_state(self) -> None: ...
+    def _send(self, data: bytes) -> None:
+        self.player.write(data)

@@ -17,13 +17,15 @@ from textual.message import Message
 from textual.screen import Screen
 from textual.widgets import Input, Static
 
+from analysis.report.text import without_controls
 from drivers.reading import Reading
-from drivers.units import show
+from drivers.units import counted, show
 from logger.acts import Key, Phase, Say, View
 from logger.alarm import Alarm
 from logger.bench import Bench, MeterState
 from logger.guide import Guide
 from logger.screen.figures import large, trace, value_and_unit
+from logger.tags import changes_in
 
 if TYPE_CHECKING:
     from logger.sitting import Sitting
@@ -192,14 +194,14 @@ class BenchScreen(Screen[None]):
         self._draw_state()
 
     def _put(self, name: str, text: str) -> None:
-        self.query_one(f"#{name}", Static).update(Text(text))
+        self.query_one(f"#{name}", Static).update(Text(without_controls(text)))
 
     def _draw_alarm(self) -> None:
         bar, alarms = self.query_one("#alarm", Static), self.bench.alarms
         was = bar.has_class("on")
         bar.set_class(bool(alarms), "on")
         if alarms:
-            bar.update(Text("!!! ALARM !!! " + "  ".join(alarm.text for alarm in alarms)))
+            bar.update(Text(without_controls("!!! ALARM !!! " + "  ".join(alarm.text for alarm in alarms))))
             if not was:
                 self.app.bell()
         else:
@@ -239,8 +241,9 @@ class BenchScreen(Screen[None]):
         disk = f"DISK REFUSES: {bench.disk or self.sitting.recorder.counters.disk}" if self._disk else "disk ok"
         lost = [role for role, state in bench.meters.items() if state.lost]
         waits = self.sitting.recorder.counters.waits
-        more = (f"   LOST: {', '.join(lost)}" if lost else "") + (f"   {waits} waits" if waits else "")
-        self._put("state", f"tags: {held or 'none in force'}\n{bench.rows} rows   {bench.gaps} gaps   {disk}{more}")
+        more = (f"   LOST: {', '.join(lost)}" if lost else "") + (f"   {counted(waits, 'wait')}" if waits else "")
+        rows, gaps = counted(bench.rows, "row"), counted(bench.gaps, "gap")
+        self._put("state", f"tags: {held or 'none in force'}\n{rows}   {gaps}   {disk}{more}")
         view = self.guide.view
         keys = ["i type", "q end"]
         if self.guide.walker is not None:
@@ -306,20 +309,15 @@ class BenchScreen(Screen[None]):
         event.input.value = ""
         if not text:
             return
-        name, equals, value = text.partition("=")
+        changes = changes_in(text)
         if view is not None and view.phase is Phase.TEXT:
             self.guide.text(text)
-        elif self.guide.walker is None and equals:
-            self._said = self._tag(name.strip(), value.strip())
+        elif self.guide.walker is None and changes:
+            told = " ".join(f"{name}={value}" for name, value in changes.items())
+            self._said = self.sitting.change_tags(changes) or f"From now on {told}."
         else:
             self._said = typed_line(self.sitting, text, view)
             if self._said:
                 self.notify(self._said, timeout=6)
         if not self._opened_for:
             self.action_close_line()
-
-    def _tag(self, name: str, value: str) -> str:
-        if name not in self.sitting.tags.names:
-            return f"There is no tag {name!r}. Tags are {', '.join(self.sitting.tags.names)}."
-        self.sitting.recorder.set_tags({**self.sitting.tags.now, name: value})
-        return f"From now on {name}={value}."

@@ -13,7 +13,9 @@ from textual.screen import Screen
 from textual.widgets import Button, Input, OptionList, Select, Static
 from textual.widgets.option_list import Option
 
+from analysis.report.text import without_controls
 from drivers.reading import BenchError
+from drivers.units import counted
 from logger.radio import Benchbook
 from logger.screen.app import StartApp
 from logger.screen.benchscreen import BenchScreen
@@ -54,7 +56,7 @@ class Form(Screen[None]):
 
     def say(self, text: str) -> None:
         """A line under the heading."""
-        self.query_one("#text", Static).update(Text(text))
+        self.query_one("#text", Static).update(Text(without_controls(text)))
 
     def field(self, name: str) -> str:
         """What stands in a field."""
@@ -256,9 +258,10 @@ class RunningScreen(BenchScreen):
 
         try:
             done = self.sitting.run(wait)
-            self.outcome = f"{done.counters.rows} readings in {done.folder.name}"
+            self.outcome = f"{counted(done.counters.rows, 'reading')} in {done.folder.name}"
             if done.unwritten:
-                self.outcome = f"{done.unwritten} readings could not be written: {done.counters.disk}"
+                lost = counted(done.unwritten, "reading")
+                self.outcome = f"{lost} could not be written: {done.counters.disk}"
         except BenchError as exc:
             self.outcome = one_line(exc)
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 import threading
 import time
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TextIO
 
-from drivers.reading import BenchError, Reading, Status
+from analysis.report.text import one_line
+from drivers.reading import Reading, Status
 from drivers.units import show
+from logger.tags import changes_in
 
 if TYPE_CHECKING:
     from logger.bench import Bench
@@ -17,6 +20,7 @@ if TYPE_CHECKING:
 
 #: One line a meter so often at most; every reading is recorded all the same. [s]
 EVERY = 0.25
+BELL = "\a"
 
 
 def shown(reading: Reading) -> str:
@@ -31,6 +35,13 @@ def shown(reading: Reading) -> str:
     return " ".join(word for word in words if word)
 
 
+def _stay_in_the_background() -> None:
+    """A job in the background that asks its terminal for a line would be stopped, and record no more."""
+    number = getattr(signal, "SIGTTIN", None)  # Windows has no such jobs
+    if number is not None:
+        signal.signal(number, signal.SIG_IGN)
+
+
 class PlainLog:
     """Listens to a recorder and prints; reads lines for typed meters and tag changes where somebody can type."""
 
@@ -43,12 +54,12 @@ class PlainLog:
         """Listen to a bench, and tell its alarms."""
         bench.on_readings.append(lambda role, readings, _, tags: self.readings(role, readings, tags))
         bench.on_anything.append(self.event)
-        bench.on_alarm.append(lambda a: self.say(f"{chr(7)}*** ALARM: {a.text}" if a.on else f"*** over: {a.text}"))
+        bench.on_alarm.append(lambda a: self.say(f"*** ALARM: {a.text}" if a.on else f"*** over: {a.text}", beep=a.on))
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, *, beep: bool = False) -> None:
         """One line."""
         with self._lock, contextlib.suppress(OSError, ValueError):  # who no longer listens must not end the recording
-            print(text, file=self._out, flush=True)
+            print(f"{BELL if beep else ''}{one_line(text)}", file=self._out, flush=True)
 
     def readings(self, role: str, readings: Sequence[Reading], tags: Mapping[str, str]) -> None:
         """Print the newest, not more often than a person can read."""
@@ -69,40 +80,34 @@ class PlainLog:
 
     def wait(self, sitting: Sitting) -> None:
         """Until the meters are done; meanwhile lines are taken where somebody types them."""
-        if sitting.typed:
-            threading.Thread(target=self._listen, args=(sitting,), daemon=True).start()
+        _stay_in_the_background()
+        threading.Thread(target=self._listen, args=(sitting,), daemon=True).start()
         sitting.wait()
 
     def _listen(self, sitting: Sitting) -> None:
         """`117.4 V ac` for the typed meter, `ROLE 117.4 V ac` for one of several, `plug=2` for tags, `q` to end."""
         roles = sitting.typed
-        self.say(f"Type what {', '.join(roles)} shows, such as 117.4 V ac; plug=2 changes a tag; q ends.")
-        for line in self._in:
-            text = line.strip()
-            if text in ("q", "quit"):
-                break
-            if not text:
-                continue
-            answer = self._take(sitting, text)
-            if answer:
-                self.say(answer)
+        first = f"Type what {', '.join(roles)} shows, such as 117.4 V ac; " if roles else "Type "
+        if roles or self._in.isatty():
+            self.say(f"{first}point=aerial plug=2 to change tags; q to end.")
+        with contextlib.suppress(OSError, ValueError):  # no terminal any more, or not ours to read from
+            for line in self._in:
+                text = line.strip()
+                if text in ("q", "quit"):
+                    sitting.recorder.stop()
+                    return
+                answer = self._take(sitting, text) if text else ""
+                if answer:
+                    self.say(answer)
         for meter in roles.values():
             meter.end()
 
     def _take(self, sitting: Sitting, text: str) -> str:
-        from logger.sitting import check_tags
-
-        name, equals, value = text.partition("=")
-        if equals:
-            if name.strip() not in sitting.tags.names:
-                return f"There is no tag {name.strip()!r}. Tags are {', '.join(sitting.tags.names)}."
-            changed = {**sitting.tags.now, name.strip(): value.strip()}
-            try:
-                check_tags(changed)
-            except BenchError as exc:
-                return str(exc)
-            sitting.set_tags(changed)
-            return ""
+        changes = changes_in(text)
+        if changes:
+            return sitting.change_tags(changes)
+        if not sitting.typed:
+            return f"{text[:40]!r} changes no tag: write plug=2, or q to end."
         role, _, rest = text.partition(" ")
         if role in sitting.typed and rest:
             return sitting.typed[role].type(rest)

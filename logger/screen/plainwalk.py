@@ -5,11 +5,12 @@ from __future__ import annotations
 import threading
 from typing import TYPE_CHECKING, TextIO
 
+from analysis.report.text import one_line
 from drivers.reading import Reading
 from logger.acts import Key, Phase, Say, View
 from logger.alarm import Alarm
 from logger.bench import Happened
-from logger.screen.plain import shown
+from logger.screen.plain import BELL, shown
 
 if TYPE_CHECKING:
     from logger.sitting import Sitting
@@ -37,14 +38,18 @@ class PlainWalk:
         bench.on_alarm.append(self._alarm)
         bench.on_event.append(self._happened)
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, *, beep: bool = False) -> None:
         """One line."""
         with self._lock:
-            print(text, file=self._out, flush=True)
+            print(f"{BELL if beep else ''}{one_line(text)}", file=self._out, flush=True)
+
+    def _say_each(self, text: str) -> None:
+        for line in text.split("\n"):
+            self.say(line)
 
     def wait(self, sitting: Sitting) -> None:
         """Lead until the plan is through, or a line says to end."""
-        self.say(HELP)
+        self._say_each(HELP)
         self._guided.guide.start(sitting)
         reader = threading.Thread(target=self._listen, args=(sitting,), daemon=True)
         reader.start()
@@ -64,12 +69,13 @@ class PlainWalk:
         if prompt == self._prompt:
             return
         self._prompt = prompt
-        lines = [f"\n[{min(view.done + 1, view.size)}/{view.size}] {view.do}"]
+        lines = ["", f"[{min(view.done + 1, view.size)}/{view.size}] {view.do}"]
         if view.caution:
             lines.append(f"    CAUTION: {view.caution}")
         if view.phase is not Phase.DONE:
             lines.append(f"    {self._hint(view)}")
-        self.say("\n".join(lines))
+        for line in lines:
+            self.say(line)
 
     @staticmethod
     def _hint(view: View) -> str:
@@ -81,10 +87,10 @@ class PlainWalk:
         view = self._guided.guide.walker.view if self._guided.guide.walker else None
         if view is not None and say.text == view.do:
             return  # the prompt itself is printed in full
-        self.say(f"{chr(7) if say.beep else ''}    {say.text}")
+        self.say(f"    {say.text}", beep=say.beep)
 
     def _alarm(self, alarm: Alarm) -> None:
-        self.say(f"{chr(7)}*** ALARM: {alarm.text}" if alarm.on else f"*** alarm over: {alarm.text}")
+        self.say(f"*** ALARM: {alarm.text}" if alarm.on else f"*** alarm over: {alarm.text}", beep=alarm.on)
 
     def _happened(self, happened: Happened) -> None:
         self.say(f"    {happened.text}")
@@ -97,7 +103,7 @@ class PlainWalk:
                 return
             answer = self.take(sitting, line.strip())
             if answer:
-                self.say(answer)
+                self._say_each(answer)
         self._stop.set()
 
     def take(self, sitting: Sitting, text: str) -> str:

@@ -12,7 +12,9 @@ from textual.screen import Screen
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
+from analysis.report.text import without_controls
 from drivers.reading import BenchError
+from drivers.units import counted
 from logger.radio import Benchbook
 
 if TYPE_CHECKING:
@@ -66,7 +68,7 @@ class Listed(Screen[None]):
 
     def say(self, text: str) -> None:
         """A line under the heading."""
-        self.query_one("#text", Static).update(Text(text))
+        self.query_one("#text", Static).update(Text(without_controls(text)))
 
     def action_back(self) -> None:
         """To the screen before."""
@@ -160,7 +162,9 @@ def _summary(benchbook: Benchbook, radio: str) -> str:
     if not result.sessions:
         return "nothing measured yet"
     measured = (
-        "fully measured" if result.fully_measured else f"NOT FULLY MEASURED, {len(result.missing)} things missing"
+        "fully measured"
+        if result.fully_measured
+        else f"NOT FULLY MEASURED, {counted(len(result.missing), 'thing')} missing"
     )
     return f"{result.level.upper():9}  {measured}"
 
