@@ -57,6 +57,19 @@ class StateOutcome:
     loading_guard: float | None  #: what the reading is raised by for the meter's own loading [V]
     outcome: Outcome
     overload: bool = False
+    # Where it was read; for a person who looks it up, and no part of the shape that leaves the program.
+    session: str = ""
+    rows: tuple[int, ...] = ()  #: of the session's readings.csv, first data row = 0
+    take: int | None = None
+
+    @property
+    def compared(self) -> float | None:
+        """What of the meter's own reading meets the limit: it, raised for the meter's loading, and U of that. [V]"""
+        if self.value is None or self.burden is not None:
+            return None
+        size = abs(self.value)
+        raised = 1 + (self.loading_guard or 0.0) / size if size else 1.0
+        return (size + (self.expanded_uncertainty or 0.0)) * raised
 
     def to_json(self) -> dict[str, Any]:
         """The shape that leaves the program."""

@@ -124,7 +124,8 @@ class Verdict:
                 value=value.value if value else None,
                 expanded_uncertainty=value.expanded if value and not value.overload else None,
                 loading_guard=self.guard if ohms is None else None, outcome=_outcome(value, self.limit),
-                overload=bool(value and value.overload),
+                overload=bool(value and value.overload), session=value.session if value else "",
+                rows=value.rows if value else (), take=value.take if value else None,
             )
             for ohms, value in read
         ]  # fmt: skip

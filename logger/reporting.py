@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
+from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from drivers.reading import BenchError
 from logger.session import write_whole
 
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
-    from analysis.table import Radio
+    from analysis.report.sources import Beside
+    from analysis.table import AccuracyLine, Radio
 
 
 class ReportError(BenchError):
@@ -58,7 +61,7 @@ def render(
     supply = supply_evidence(radio)
     content = build_content(
         radio, assessment, since=since or None, supply=supply.figures.to_json() if supply.read else None,
-        comparisons=all_comparisons(radio, earlier=compare),
+        comparisons=all_comparisons(radio, earlier=compare), beside=_beside(radio, folder.parent),
     )  # fmt: skip
     made: list[tuple[str, str | bytes]] = [("report.html", render_html(content))]
     if card:
@@ -82,3 +85,55 @@ def render(
     except OSError as exc:
         raise ReportError(f"The report cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
     return paths
+
+
+def _beside(radio: Radio, home: Path) -> Beside:
+    """Hashes of what the figures rest on beside the sittings' readings, and where accuracy lines are from."""
+    from analysis.report.sources import Beside
+
+    limits = resources.files("analysis") / "limits.toml"
+    files = [
+        _hashed(home / "radio.toml", "radio.toml"),
+        _hashed(home.parent / "burdens.toml", "burdens.toml"),
+        _described("limits.toml of the program", limits.read_bytes()),
+    ]
+    descriptors = {s.name: _hashed(home / s.name / "datapackage.json", "datapackage.json") for s in radio.sessions}
+    return Beside(
+        files=tuple(entry for entry in files if entry),
+        descriptors={name: entry for name, entry in descriptors.items() if entry}, lines=_line_sources(radio),
+    )  # fmt: skip
+
+
+def _hashed(path: Path, name: str) -> dict[str, Any]:
+    """A file as a descriptor lists one; nothing where there is none to be read."""
+    try:
+        return _described(name, path.read_bytes())
+    except OSError:
+        return {}
+
+
+def _described(name: str, data: bytes) -> dict[str, Any]:
+    return {"path": name, "bytes": len(data), "hash": f"sha256:{hashlib.sha256(data).hexdigest()}"}
+
+
+def _line_sources(radio: Radio) -> dict[tuple[str, AccuracyLine], str]:
+    """Where the profiles have those accuracy lines from that the sittings used; a line changed since has no source."""
+    from analysis.table import AccuracyLine
+    from drivers.accuracy import line_of
+    from drivers.profile import ProfileError, load
+
+    found: dict[tuple[str, AccuracyLine], str] = {}
+    named = {meter.profile for session in radio.sessions for meter in session.meters.values()}
+    for name in sorted(name for name in named if not name.endswith(".toml")):  # a record names no file to open
+        try:
+            entries = load(name).accuracy
+        except ProfileError:
+            continue  # a profile of another bench
+        for entry in entries:
+            line = line_of(entry)
+            key = AccuracyLine(
+                quantity=str(line.quantity), coupling=str(line.coupling), range=line.range,
+                of_reading=line.of_reading, digits=line.digits, resolution=line.count,
+            )  # fmt: skip
+            found[name, key] = entry.source
+    return found

@@ -37,6 +37,17 @@ swing_loss = "1.5 V"
 source_level = "0.7 V"
 gain = "14 dB"
 """
+
+
+def card(points: str = '"chassis", "aerial"', **keys: str) -> str:
+    """A card's text with these points; `keys` are further lines of it."""
+    more = "".join(f'{key} = "{text}"\n' for key, text in keys.items())
+    return (
+        'schema = 1\nid = "set-5"\nname = "Set 5"\nnominal_mains = "230 V"\nfrequency = "50 Hz"\nplug = "reversible"\n'
+        f'switch = "single"\npoints = [{points}]\n{more}'
+    )
+
+
 SOURCE = "IEC 62368-1:2018, Table 4, ES1, AC 30 V rms"
 CURRENT_METER: dict[str, Any] = {
     **METER, "role": "i", "identity": "Example Handheld", "profile": "numbered-lcd", "isolation": "none",

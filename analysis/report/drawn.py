@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from analysis.assessment import Assessment
 from analysis.card import RadioCard, figure
-from analysis.finding import ORDER
+from analysis.finding import ORDER, Finding
 from analysis.limits import touch_limits
 from analysis.report import series
 from analysis.report.matrix import touch_findings
@@ -23,7 +24,7 @@ from analysis.report.plots import (
     RailsPlot,
     TracePlot,
 )  # fmt: skip
-from analysis.report.text import exactly, plain, rounded
+from analysis.report.text import amount, exactly, plain, rounded
 from analysis.table import Radio, Session
 
 #: Voltage traces in one report: the worst points of the last sittings; the rest is in the files.
@@ -37,7 +38,8 @@ def plots(
     """Every picture that the readings and results carry, in the report's order."""
     found: list[Plot | None] = [*_traces(radio, judged, assessment), _loads(judged, supply)]
     if supply is not None:
-        found += [_load_line(judged, supply), _rails(radio.card, supply), _gain(radio.card, supply)]
+        found += [_load_line(judged, supply), _rails(radio.card, supply, assessment.of("rail-window")),
+                  _gain(radio.card, supply, assessment.of("headroom"))]  # fmt: skip
     found.append(_hum(comparisons))
     return tuple(plot for plot in found if plot is not None)
 
@@ -45,12 +47,14 @@ def plots(
 def _traces(radio: Radio, judged: Sequence[Session], assessment: Assessment) -> list[TracePlot]:
     touch = touch_limits(strict=radio.card.limits.strict, own=radio.card.limits.own())
     limits = {"AC": touch.voltage_ac.value, "DC": touch.voltage_dc.value}
-    levels = {point: ORDER.index(finding.level) for point, finding in touch_findings(assessment).items()}
+    touched = touch_findings(assessment)
+    levels = {point: ORDER.index(finding.level) for point, finding in touched.items()}
     by_level = sorted(radio.card.points, key=lambda point: (point != "chassis", levels.get(point, len(ORDER))))
     found: list[TracePlot] = []
     for session in reversed(judged):
         for point in by_level[:2]:
-            plot = series.trace(session, point, key=f"volts-{len(found) + 1}", limits=limits)
+            states = touched[point].states if point in touched else ()
+            plot = series.trace(session, point, key=f"volts-{len(found) + 1}", limits=limits, states=states)
             if plot is not None and len(found) < TRACES:
                 found.append(plot)
     return found
@@ -93,15 +97,15 @@ def _load_line(judged: Sequence[Session], supply: Mapping[str, Any]) -> LoadLine
         alt=f"Secondary volts fall from {rounded(off, 'V')} without load to {rounded(volts, 'V')} at the design "
             f"current of {rounded(amps, 'A')}.",
         caption=f"Line: {how}, at nominal mains. Square: working point at the design current. Circles: means of what "
-                f"was measured, at the mains of the day.{true}",
+                f"was measured, at the mains of the day, with ± U of one reading.{true}",
     )  # fmt: skip
 
 
-def _rails(card: RadioCard, supply: Mapping[str, Any]) -> RailsPlot | None:
+def _rails(card: RadioCard, supply: Mapping[str, Any], finding: Finding | None) -> RailsPlot | None:
     rows = [row for row in supply.get("at_mains") or [] if isinstance(row, Mapping) and _number(row.get("mains_V"))]
     rows.sort(key=lambda row: float(row["mains_V"]))
     names = list(dict.fromkeys(str(rail.get("name")) for row in rows for rail in row.get("rails") or []))
-    rails = []
+    rails: list[Rail] = []
     for name in names:
         own: list[Mapping[str, Any]] = [
             next((r for r in row.get("rails") or [] if r.get("name") == name), {}) for row in rows
@@ -111,16 +115,47 @@ def _rails(card: RadioCard, supply: Mapping[str, Any]) -> RailsPlot | None:
             rails.append(Rail(name=plain(name, 30), mean=_known(mean), low=_known(low), high=_known(high)))
     if len(rows) < 2 or not rails:
         return None
+    rails = _told_apart(rails)
+    mains = tuple(float(row["mains_V"]) for row in rows)
     least, most = figure(card.board.supply_min, "V"), figure(card.board.supply_max, "V")
-    words = "; ".join(f"{rail.name} rail {_range(rail)}" for rail in rails)
+    judged = _judged_rail(finding, mains, least)
+    words = "; ".join(f"{rail.name} {_range(rail)}" for rail in rails)
     bounds = [f"{name} {exactly(value, 'V')}" for name, value in (("minimum", least), ("maximum", most)) if value]
+    point = f" {amount(judged[1], judged[2], 'V')} at {exactly(judged[0], 'V')} mains" if judged else ""
     return RailsPlot(
-        key="rails", title="Rails against mains", mains=tuple(float(row["mains_V"]) for row in rows),
+        key="rails", title="Rails against mains", mains=mains,
         loads=tuple(plain(row.get("load") or "", 20) for row in rows), rails=tuple(rails), supply_min=least,
-        supply_max=most, alt=f"Computed rails from lowest to highest mains: {words}."
-                             + (f" The board's {' and '.join(bounds)}." if bounds else ""),
-        caption="Computed. Line: mean; bar: lowest to highest of the ripple. Negative rails as magnitudes.",
+        supply_max=most, judged=judged,
+        alt=f"Computed rails from lowest to highest mains: {words}."
+            + (f" The board's {' and '.join(bounds)}." if bounds else "") + (f" Judged:{point}." if point else ""),
+        caption="Computed. Line: mean; broad bar: lowest to highest of the ripple. Negative rails as magnitudes."
+                + (f" Diamond: the value judged,{point}, with its U." if point else "")
+                + (" Without load next to no current flows and the rectifier drops next to nothing, so the peak of the "
+                   "secondary is judged there." if judged and judged[0] == mains[-1] else ""),
     )  # fmt: skip
+
+
+def _told_apart(rails: list[Rail]) -> list[Rail]:
+    """Rails that no picture could tell apart as one, and said to be alike."""
+    found: dict[tuple[str, ...], list[Rail]] = {}
+    for rail in rails:
+        key = tuple(rounded(abs(value), "V") for value in (*rail.mean, *rail.low, *rail.high))
+        found.setdefault(key, []).append(rail)
+    return [
+        replace(same[0], name=f"{' and '.join(rail.name for rail in same)} rails, alike" if same[1:]
+                              else f"{same[0].name} rail")
+        for same in found.values()
+    ]  # fmt: skip
+
+
+def _judged_rail(
+    finding: Finding | None, mains: tuple[float, ...], least: float | None
+) -> tuple[float, float, float] | None:
+    """The rail that its finding shows: a minimum is judged at the lowest mains, every other limit at the highest."""
+    if finding is None or finding.value is None or finding.limit is None or "measured" in finding.limit_source:
+        return None
+    at = mains[0] if least is not None and finding.limit == least else mains[-1]
+    return at, abs(finding.value), finding.expanded_uncertainty or 0.0
 
 
 def _known(values: list[float | None]) -> tuple[float, ...]:
@@ -131,7 +166,7 @@ def _range(rail: Rail) -> str:
     return f"from {rounded(min(rail.low), 'V')} to {rounded(max(rail.high), 'V')}"
 
 
-def _gain(card: RadioCard, supply: Mapping[str, Any]) -> GainPlot | None:
+def _gain(card: RadioCard, supply: Mapping[str, Any], finding: Finding | None) -> GainPlot | None:
     loss, source = figure(card.board.swing_loss, "V"), figure(card.board.source_level, "V")
     rows = [row for row in supply.get("at_mains") or [] if isinstance(row, Mapping)]
     marks = []
@@ -156,13 +191,27 @@ def _gain(card: RadioCard, supply: Mapping[str, Any]) -> GainPlot | None:
         swing = f"(half the rail at its lowest − {exactly(loss, 'V')})"
     gain = figure(card.board.gain, "dB")
     rails = [volts for _, volts in marks]
+    judged = _judged_gain(finding, share=share, loss=loss, peak=peak)
     return GainPlot(
         key="gain", title="Gain that does not clip, against the supply rail", loss=loss, source_peak=peak,
         share=share, low=max(least * 1.05, min(rails) * 0.7), high=max(rails) * 1.15, marks=tuple(marks), set_gain=gain,
+        judged=judged,
         alt=f"Highest gain without clipping: {words}."
             + (f" The board is set to {gain:g} dB." if gain is not None else ""),
-        caption=f"{swing} / source peak of {rounded(peak, 'V')}, sine wave.",
+        caption=f"{swing} / source peak of {rounded(peak, 'V')}, sine wave."
+                + (" Diamond: the gain judged, with its U." if judged else ""),
     )  # fmt: skip
+
+
+def _judged_gain(
+    finding: Finding | None, *, share: float, loss: float, peak: float
+) -> tuple[float, float, float, float] | None:
+    """Rail, and the gain judged with both ends of its U in dB; the rail is the one that gives just that gain."""
+    ratio, spread = (finding.value, finding.expanded_uncertainty or 0.0) if finding is not None else (None, 0.0)
+    if ratio is None or ratio - spread <= 0:
+        return None
+    low, middle, high = (20 * math.log10(value) for value in (ratio - spread, ratio, ratio + spread))
+    return (ratio * peak + loss) / share, middle, low, high
 
 
 def _hum(comparisons: Sequence[Mapping[str, Any]]) -> ComparePlot | None:

@@ -14,6 +14,7 @@ from functools import cache, lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from analysis.report import grid
 from analysis.report.palette import light
 from analysis.report.plots import (
     Cell,
@@ -24,6 +25,7 @@ from analysis.report.plots import (
     MatrixPlot,
     Plot,
     RailsPlot,
+    Take,
     TracePlot,
 )  # fmt: skip
 from analysis.report.svg import standalone
@@ -78,32 +80,49 @@ def draw(plot: Plot) -> str:
 def _limit_line(axes: Axes, value: float, words: str, *, below: bool = False) -> None:
     axes.axhline(value, color=LIMIT, linewidth=1.1, linestyle=(0, (6, 2)))
     axes.annotate(words, (1, value), xycoords=("axes fraction", "data"), ha="right", va="top" if below else "bottom",
-                  xytext=(0, -2 if below else 2), textcoords="offset points", color=LIMIT, fontsize=7.5)  # fmt: skip
+                  xytext=(0, -2 if below else 2), textcoords="offset points", color=LIMIT)  # fmt: skip
 
 
 def _matrix(figure: Figure, plot: MatrixPlot) -> None:
-    rows, columns = len(plot.rows), len(plot.columns)
-    figure.set_size_inches(6.7, 0.62 + 0.46 * rows)
+    rows = [grid.lay(row) for row in plot.rows]
+    high = grid.HEAD + sum(row.height for row in rows) + 0.04
+    figure.set_size_inches(grid.WIDTH, high)
     figure.set_layout_engine("none")  # the grid is its own layout
-    axes = figure.add_axes((0.005, 0.005, 0.99, 0.99))
-    axes.set_xlim(-1.35, columns)
-    axes.set_ylim(rows, -0.95)
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_xlim(0, grid.WIDTH)
+    axes.set_ylim(high, 0)
     axes.axis("off")
+    wide = grid.column(len(plot.columns))
     for at, (plug, switch) in enumerate(plot.columns):
-        axes.text(at + 0.5, -0.58, f"Plug way {plug or '–'}"[:20], ha="center", va="center", weight="bold")
-        axes.text(at + 0.5, -0.22, f"switch {switch or '–'}"[:20], ha="center", va="center", color=MUTED)
-    for row, (point, level, cells) in enumerate(plot.rows):
-        axes.text(-1.33, row + 0.36, _short(point, 16), va="center", weight="bold")
-        axes.text(-1.33, row + 0.7, level, va="center", color=MUTED, fontsize=6.5)
-        for at, cell in enumerate(cells):
-            _cell(axes, at, row, cell)
+        middle = grid.NAMES + (at + 0.5) * wide
+        axes.text(middle, 0.12, f"Plug way {plug or '–'}"[:20], ha="center", va="center", weight="bold")
+        axes.text(middle, 0.3, f"switch {switch or '–'}"[:20], ha="center", va="center", color=MUTED)
+    top = grid.HEAD
+    for row in rows:
+        _lines(axes, 0.03, top + row.height / 2, row.name, row.level, ha="left", colour=(INK, MUTED))
+        for at, (cell, value, word) in enumerate(row.cells):
+            _cell(axes, grid.NAMES + at * wide, top, wide, row.height, cell, (value, word))
+        top += row.height
+
+
+def _lines(
+    axes: Axes, across: float, middle: float, first: tuple[str, ...], then: tuple[str, ...], *, ha: str,
+    colour: tuple[str, str], bold: int = 0, box: dict[str, Any] | None = None,
+) -> None:  # fmt: skip
+    """Two parts in lines of type one below the other; `bold` says which part stands out."""
+    lines = [(words, 0) for words in first] + [(words, 1) for words in then]
+    for at, (words, part) in enumerate(lines):
+        axes.text(across, middle + (at - (len(lines) - 1) / 2) * grid.LINE, words, ha=ha, va="center", bbox=box,
+                  weight="bold" if part == bold else "normal", color=colour[part])  # fmt: skip
 
 
 def _short(text: str, length: int) -> str:
     return text if len(text) <= length else text[: length - 1] + "…"
 
 
-def _cell(axes: Axes, at: int, row: int, cell: Cell) -> None:
+def _cell(
+    axes: Axes, left: float, top: float, wide: float, high: float, cell: Cell, words: tuple[tuple[str, ...], ...]
+) -> None:  # fmt: skip
     from matplotlib.patches import Rectangle
 
     loud = cell.word in ("above the limit", "over range")
@@ -111,17 +130,12 @@ def _cell(axes: Axes, at: int, row: int, cell: Cell) -> None:
     face = {"below the limit": "fig-below", "too close to call": "fig-close", "not measured": "fig-face"}
     close = cell.word == "too close to call"
     axes.add_patch(Rectangle(
-        (at + 0.03, row + 0.07), 0.94, 0.86, facecolor=light(face.get(cell.word, "fig-above")), linewidth=0.8,
-        edgecolor=MUTED, linestyle=(0, (3, 2)) if absent else "-", hatch="////" if close else None,
+        (left + 0.03, top + 0.03), wide - 0.06, high - 0.06, facecolor=light(face.get(cell.word, "fig-above")),
+        linewidth=0.8, edgecolor=MUTED, linestyle=(0, (3, 2)) if absent else "-", hatch="////" if close else None,
     ))  # fmt: skip
     ink = light("fig-on-above") if loud else MUTED if absent else INK
-    if absent:
-        axes.text(at + 0.5, row + 0.5, "not measured", ha="center", va="center", color=ink, fontsize=7)
-        return
     box = {"facecolor": light("fig-close"), "edgecolor": "none", "pad": 1} if close else None
-    axes.text(at + 0.5, row + 0.36, _short(cell.value, 24), ha="center", va="center", color=ink, weight="bold",
-              fontsize=8 if len(cell.value) < 17 else 6.5, bbox=box)  # fmt: skip
-    axes.text(at + 0.5, row + 0.7, cell.word, ha="center", va="center", color=ink, fontsize=6.5, bbox=box)
+    _lines(axes, left + wide / 2, top + high / 2, *words, ha="center", colour=(ink, ink), bold=1, box=box)
 
 
 def _trace(figure: Figure, plot: TracePlot) -> None:
@@ -132,31 +146,42 @@ def _trace(figure: Figure, plot: TracePlot) -> None:
         axes.plot([t / scale for t in times], values, dash, color=light(colour), label=name)
     peak = max((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
     least = min((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
-    top = 1.42 * max([peak, *(value for _, value in plot.limits)])
+    top = (1.7 if plot.spans else 1.2) * max([peak, *(value for _, value in plot.limits)])
     axes.set_ylim(min(0.0, 1.1 * min([least, *(value for _, value in plot.limits)])), top)
     for words, value in plot.limits:
-        _limit_line(axes, value, words)
+        _limit_stretches(axes, value, words, [(a / scale, b / scale) for a, b in plot.compared])
     if plot.over_range:
-        axes.plot([t / scale for t in plot.over_range], [top * 0.82] * len(plot.over_range), "^", color=LIMIT,
+        axes.plot([t / scale for t in plot.over_range], [top * 0.7] * len(plot.over_range), "^", color=LIMIT,
                   markersize=5, label="over range: above the meter’s scale")  # fmt: skip
-    _takes(axes, plot, scale)
+    _takes(axes, plot.takes, scale, face=light("fig-face"), words="take ± U")
+    _takes(axes, plot.judged, scale, face=INK, words="judged value ± U")
     _spans(axes, plot, scale)
     axes.set_xlabel("time since the session began [min]" if minutes else "time since the session began [s]")
-    axes.set_ylabel("against mains earth [V]")
-    if len(plot.traces) + bool(plot.over_range) + bool(plot.takes) > 1:
-        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=3)
+    axes.set_ylabel(plot.axis)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.26), ncols=2)
 
 
 def _last(plot: TracePlot) -> float:
     return max([0.0, *plot.over_range, *(t for _, times, _ in plot.traces for t in times)])
 
 
-def _takes(axes: Axes, plot: TracePlot, scale: float) -> None:
-    if plot.takes:
+def _limit_stretches(axes: Axes, value: float, words: str, stretches: list[tuple[float, float]]) -> None:
+    """A limit's line where it holds, named at the end of its last stretch; without stretches all across."""
+    if not stretches:
+        _limit_line(axes, value, words)
+        return
+    axes.hlines(
+        [value] * len(stretches), *zip(*stretches, strict=True), color=LIMIT, linewidth=1.1, linestyle=(0, (6, 2))
+    )
+    axes.annotate(words, (stretches[-1][1], value), ha="right", va="bottom", xytext=(0, 2), textcoords="offset points",
+                  color=LIMIT)  # fmt: skip
+
+
+def _takes(axes: Axes, takes: tuple[Take, ...], scale: float, *, face: str, words: str) -> None:
+    if takes:
         axes.errorbar(
-            [t.elapsed / scale for t in plot.takes], [t.value for t in plot.takes],
-            yerr=[t.expanded or 0.0 for t in plot.takes], fmt="D", markersize=4.5, color=INK, linestyle="none",
-            markerfacecolor=light("fig-face"), capsize=3, label="take ± U", zorder=4,
+            [t.elapsed / scale for t in takes], [t.value for t in takes], yerr=[t.expanded or 0.0 for t in takes],
+            fmt="D", markersize=4, color=INK, linestyle="none", markerfacecolor=face, capsize=3, label=words, zorder=4,
         )  # fmt: skip
 
 
@@ -168,9 +193,9 @@ def _spans(axes: Axes, plot: TracePlot, scale: float) -> None:
             axes.axvspan(span.begin / scale, span.end / scale, color=light("fig-band"), linewidth=0, zorder=0)
         share = (span.end - span.begin) / whole if whole else 1.0
         if share > 0.06 and span.words:
-            words = span.words.replace(" ", "\n", 2).replace("\n", " ", 1) if share < 0.2 else span.words
+            words = span.words.replace(" ", "\n", 3).replace("\n", " ", 1) if share < 0.2 else span.words
             axes.text((span.begin + span.end) / 2 / scale, 0.985, words, transform=axes.get_xaxis_transform(),
-                      ha="center", va="top", fontsize=6.5, color=MUTED)  # fmt: skip
+                      ha="center", va="top", color=MUTED)  # fmt: skip
 
 
 def _prefix(largest: float) -> tuple[float, str]:
@@ -178,7 +203,7 @@ def _prefix(largest: float) -> tuple[float, str]:
 
 
 def _loads(figure: Figure, plot: LoadPlot) -> None:
-    figure.set_size_inches(6.7, 1.0 + 0.34 * len(plot.bars))
+    figure.set_size_inches(6.7, 0.75 + 0.27 * len(plot.bars))
     axes = figure.add_subplot()
     scale, unit = _prefix(max([*(bar.high for bar in plot.bars), plot.design or 0.0]))
     names = [f"{bar.load} ({counted(bar.count, 'reading', ',')})" for bar in plot.bars]
@@ -192,50 +217,58 @@ def _loads(figure: Figure, plot: LoadPlot) -> None:
         axes.axvline(plot.design * scale, color=LIMIT, linestyle=(0, (6, 2)), linewidth=1.1)
         axes.annotate(f"design current {plot.design * scale:.3g} {unit}", (plot.design * scale, 1),
                       xycoords=("data", "axes fraction"), xytext=(-3, 2), textcoords="offset points", ha="right",
-                      color=LIMIT, fontsize=7.5)  # fmt: skip
+                      color=LIMIT)  # fmt: skip
     axes.set_yticks(range(len(names)), names)
     axes.set_ylim(len(names) - 0.5, -0.5)
-    axes.set_xlim(left=0)
+    right = axes.get_xlim()[1]
+    axes.set_xlim(-0.02 * right, right)  # a dot at zero is seen whole
     axes.grid(axis="y", visible=False)
     axes.set_xlabel(f"secondary current [{unit}]")
 
 
 def _load_line(figure: Figure, plot: LoadLinePlot) -> None:
     axes = figure.add_subplot()
-    most = max([*(a for _, a, _ in plot.measured), plot.working[0]])
+    most = max([*(a for _, (a, _), _ in plot.measured), plot.working[0]])
     scale, unit = _prefix(most)
     reach = 1.25 * most
     axes.plot([0, reach * scale], [plot.open_volts, plot.open_volts - plot.resistance * reach], color=light("fig-one"),
               label="load line")  # fmt: skip
     if plot.measured:
-        axes.plot([a * scale for _, a, _ in plot.measured], [v for _, _, v in plot.measured], "o", markersize=6,
-                  color=light("fig-two"), markerfacecolor=light("fig-face"), label="measured, by load")  # fmt: skip
-        for name, a, v in plot.measured:
-            axes.annotate(name, (a * scale, v), xytext=(6, 5), textcoords="offset points", fontsize=7, color=MUTED)
+        axes.errorbar(
+            [a * scale for _, (a, _), _ in plot.measured], [v for _, _, (v, _) in plot.measured],
+            xerr=[(u or 0.0) * scale for _, (_, u), _ in plot.measured], fmt="o", markersize=6, capsize=3,
+            yerr=[u or 0.0 for _, _, (_, u) in plot.measured], color=light("fig-two"), elinewidth=0.9, clip_on=False,
+            markerfacecolor=light("fig-face"), label="measured, by load, ± U", zorder=5,
+        )  # fmt: skip
+        for name, (a, _), (v, _) in plot.measured:
+            axes.annotate(name, (a * scale, v), xytext=(7, 6), textcoords="offset points", color=MUTED)
     amps, volts = plot.working[0] * scale, plot.working[1]
     axes.plot([amps], [volts], "s", color=INK, markersize=6, label="working point")
     axes.plot([amps, amps, 0], [0, volts, volts], ":", color=INK, linewidth=0.8)
-    seen = [plot.open_volts, plot.open_volts - plot.resistance * reach, *(v for _, _, v in plot.measured)]
+    seen = [plot.open_volts, plot.open_volts - plot.resistance * reach, *(v for _, _, (v, _) in plot.measured)]
     room = 0.15 * (max(seen) - min(seen) or max(seen))
     axes.set_ylim(max(0.0, min(seen) - room), max(seen) + room)
-    axes.set_xlim(left=0)
+    axes.set_xlim(left=0, right=reach * scale)
     axes.set_xlabel(f"secondary current [{unit}, as the ammeter showed it]")
     axes.set_ylabel("secondary [V RMS]")
-    axes.legend(loc="lower left")
+    axes.legend(loc="upper right")
 
 
 def _rails(figure: Figure, plot: RailsPlot) -> None:
     axes = figure.add_subplot()
     for rail, (colour, dash, marker) in zip(plot.rails, LINES, strict=False):
-        down = [m - low for m, low in zip(rail.mean, rail.low, strict=True)]
-        up = [high - m for m, high in zip(rail.mean, rail.high, strict=True)]
-        axes.errorbar(
-            plot.mains, rail.mean, yerr=[_positive(down), _positive(up)], fmt=marker + dash, capsize=4,
-            color=light(colour), markersize=5, markerfacecolor=light("fig-face"), label=f"{rail.name} rail",
-        )  # fmt: skip
+        axes.vlines(plot.mains, rail.low, rail.high, color=light(colour), linewidth=5, alpha=1)
+        axes.plot(plot.mains, rail.mean, marker + dash, color=light(colour), markersize=5,
+                  markerfacecolor=light("fig-face"), label=f"{rail.name}: mean, ripple")  # fmt: skip
+    if plot.judged is not None:
+        at, volts, expanded = plot.judged
+        axes.errorbar([at], [volts], yerr=[expanded], fmt="D", color=INK, markersize=4.5, capsize=5, elinewidth=0.9,
+                      label="value judged ± U", zorder=6)  # fmt: skip
     values = [v for rail in plot.rails for v in (*rail.low, *rail.high)]
+    if plot.judged is not None:
+        values += [plot.judged[1] - plot.judged[2], plot.judged[1] + plot.judged[2]]
     bounds = [v for v in (plot.supply_min, plot.supply_max) if v is not None]
-    room = 0.12 * (max(values + bounds) - min(values + bounds) or 1.0)
+    room = 0.2 * (max(values + bounds) - min(values + bounds) or 1.0)
     axes.set_ylim(min(values + bounds) - room, max(values + bounds) + room)
     if plot.supply_min is not None:
         _limit_line(axes, plot.supply_min, f"board’s minimum {plot.supply_min:g} V", below=True)
@@ -244,7 +277,7 @@ def _rails(figure: Figure, plot: RailsPlot) -> None:
     axes.set_xticks(plot.mains, [f"{m:g}\n{load}" for m, load in zip(plot.mains, plot.loads, strict=True)])
     axes.set_xlabel("mains [V], with the load taken there")
     axes.set_ylabel("rail [V DC]")
-    axes.legend(loc="best")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.38), ncols=3)
 
 
 def _positive(values: list[float]) -> list[float]:
@@ -258,15 +291,24 @@ def _gain(figure: Figure, plot: GainPlot) -> None:
     for at, (name, rail) in enumerate(plot.marks):
         axes.plot(
             [rail], [_decibels(plot, rail)], LINES[at % 4][2], color=INK, markerfacecolor=light("fig-face"),
-            markersize=6, label=f"{name}: {_decibels(plot, rail):.1f} dB",
+            markersize=6, label=f"{name}: {_both(_decibels(plot, rail))}",
         )  # fmt: skip
+    if plot.judged is not None:
+        rail, gain, low, high = plot.judged
+        axes.errorbar([rail], [gain], yerr=[[gain - low], [high - gain]], fmt="D", color=INK, markersize=4, capsize=5,
+                      elinewidth=0.9, label=f"judged ± U: {_both(gain)}", zorder=6)  # fmt: skip
     bottom = min(_decibels(plot, plot.low), plot.set_gain if plot.set_gain is not None else math.inf)
     axes.set_ylim(bottom - 2, max(_decibels(plot, plot.high), plot.set_gain or -math.inf) + 2)
     if plot.set_gain is not None:
-        _limit_line(axes, plot.set_gain, f"board is set to {plot.set_gain:g} dB")
+        _limit_line(axes, plot.set_gain, f"board is set to {_both(plot.set_gain)}")
     axes.set_xlabel("supply rail at the lowest of its ripple [V DC]")
     axes.set_ylabel("gain without clipping [dB]")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
+    axes.legend(loc="center left", bbox_to_anchor=(1.01, 0.5))
+
+
+def _both(decibels: float) -> str:
+    """A gain in dB and as a ratio: the findings speak of the ratio."""
+    return f"{decibels:.1f} dB (× {10 ** (decibels / 20):.2f})"
 
 
 def _decibels(plot: GainPlot, rail: float) -> float:
@@ -283,8 +325,7 @@ def _compare(figure: Figure, plot: ComparePlot) -> None:
         sides = [[side] for side in _positive([row.difference - row.low, row.high - row.difference])]
         axes.errorbar([row.difference], [at], xerr=sides, fmt="o", color=light("fig-one"), capsize=4, markersize=6,
                       markerfacecolor=light("fig-face"))  # fmt: skip
-        axes.annotate(row.outcome, (1, at), xycoords=("axes fraction", "data"), ha="right", va="center", weight="bold",
-                      fontsize=7.5)  # fmt: skip
+        axes.annotate(row.outcome, (1, at), xycoords=("axes fraction", "data"), ha="right", va="center", weight="bold")
     axes.axvline(0, color=MUTED, linewidth=0.9)
     reach = 1.35 * max(max(abs(r.low), abs(r.high), r.margin, 0.5) for r in plot.rows)
     axes.set_xlim(-reach, reach)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from analysis.assessment import Assessment
-from analysis.finding import Finding, Level, Outcome, StateOutcome
+from analysis.finding import ORDER, Finding, Level, Outcome, StateOutcome, worst
+from analysis.report import grid
 from analysis.report.plots import Cell, MatrixPlot
-from analysis.report.text import amount, exactly, plain
+from analysis.report.text import amount, exactly, plain, rounded
 from analysis.table import Radio
 
 #: Points in one picture: more would not fit on a page.
 ROWS = 14
+#: Height of a picture's rows that still goes on a page with its title. [in]
+HEIGHT = 7.6
 LEVEL_WORDS = {Level.DANGER: "DANGER", Level.CAUTION: "CAUTION", Level.UNDECIDED: "UNDECIDED", Level.WITHIN: "WITHIN"}
 _OUTCOMES = {
     Outcome.ABOVE: "above the limit", Outcome.BELOW: "below the limit", Outcome.TOO_CLOSE: "too close to call",
@@ -20,13 +25,25 @@ _RANK = ("over range", "above the limit", "too close to call", "below the limit"
 _COUPLINGS = {"ac": "AC", "dc": "DC", "acdc": "AC+DC"}
 PREFIX = "touch-voltage:"
 
+
+class Line(NamedTuple):
+    """A point in every state."""
+
+    point: str
+    level: Level | None  #: None: not judged
+    cells: tuple[Cell, ...]  #: one for each column
+    remark: str  #: why the level is not what the volts alone would give
+
+
 Columns = tuple[tuple[str, str], ...]
-Table = tuple[tuple[str, Level | None, tuple[Cell, ...]], ...]
+Table = tuple[Line, ...]
 
 
 def outcome_words(state: StateOutcome) -> str:
-    """Where a state's volts stand, in words."""
-    return "over range" if state.overload else _OUTCOMES[state.outcome]
+    """Where a state's volts stand, in words; volts across a burden tell of a current and meet no limit."""
+    if state.overload:
+        return "over range"
+    return "not compared" if state.burden is not None and state.value is not None else _OUTCOMES[state.outcome]
 
 
 def state_value(state: StateOutcome) -> str:
@@ -65,21 +82,44 @@ def _switches(radio: Radio) -> tuple[str, ...]:
 
 
 def table(radio: Radio, assessment: Assessment, of: Columns) -> Table:
-    """A row for each point, a cell for each state."""
+    """A line for each point, the worst first, a cell for each state."""
     found = touch_findings(assessment)
+    kind = assessment.of("chassis-kind")
     rows = []
     for point in points(radio, assessment):
         finding = found.get(point)
         states = finding.states if finding else ()
         cells = tuple(_cell([s for s in states if (s.plug, s.switch) == column]) for column in of)
-        rows.append((plain(point, 60), finding.level if finding else None, cells))
-    return tuple(rows)
+        rows.append(Line(plain(point, 60), _level(finding, kind), cells, _remark(finding, point, assessment)))
+    return tuple(sorted(rows, key=lambda row: ORDER.index(row.level or Level.UNDECIDED)))
+
+
+def _level(finding: Finding | None, kind: Finding | None) -> Level | None:
+    """The point's level; how the chassis is joined to the mains can only make it worse."""
+    if finding is None:
+        return None
+    joined = kind is not None and kind.level in (Level.CAUTION, Level.DANGER)
+    return worst([finding.level, kind.level]) if joined and kind is not None else finding.level
+
+
+def _remark(finding: Finding | None, point: str, assessment: Assessment) -> str:
+    """Volts above their limit that were let pass for the small current behind them are never a bare `within`."""
+    above = finding is not None and any(
+        state.overload or state.outcome is Outcome.ABOVE for state in finding.states if state.burden is None
+    )
+    current = assessment.of(f"touch-current:{point}")
+    if finding is None or not above or finding.level is not Level.WITHIN:
+        return ""
+    if current is None or current.value is None or current.limit is None:
+        return "volts above their limit"
+    most = rounded(abs(current.value) + (current.expanded_uncertainty or 0.0), "A")
+    return f"volts above, current within (at most {most} < {exactly(current.limit, 'A')})"
 
 
 def _cell(states: list[StateOutcome]) -> Cell:
     alone = [s for s in states if s.burden is None and (s.value is not None or s.overload)]
     burdens = tuple(
-        f"{exactly(s.burden, 'Ohm')}: {state_value(s)}" for s in states if s.burden is not None
+        f"loaded with {exactly(s.burden, 'Ohm')}: {state_value(s)}" for s in states if s.burden is not None
         and (s.value is not None or s.overload)
     )  # fmt: skip
     if not alone:
@@ -96,7 +136,7 @@ def column_words(column: tuple[str, str]) -> str:
 
 def plots(of: Columns, rows: Table) -> tuple[MatrixPlot, ...]:
     """The matrix as pictures, a page of points each."""
-    pages = [rows[at : at + ROWS] for at in range(0, len(rows), ROWS)]
+    pages = _pages(rows)
     found = []
     for at, page in enumerate(pages, 1):
         part = f" ({at} of {len(pages)})" if len(pages) > 1 else ""
@@ -104,18 +144,36 @@ def plots(of: Columns, rows: Table) -> tuple[MatrixPlot, ...]:
             key=f"matrix-{at}", title=f"Volts against mains earth in every state{part}", alt=_alt(of, page),
             caption="Each cell: the volts as measured with their expanded uncertainty, and where they stand against "
                     "the limit. Empty, dashed cells were not measured.",
-            columns=of,
-            rows=tuple((point, LEVEL_WORDS[level] if level else "NOT JUDGED", cells) for point, level, cells in page),
+            columns=of, rows=tuple((row.point, *_said(row), row.cells) for row in page),
         ))  # fmt: skip
     return tuple(found)
 
 
+def _pages(rows: Table) -> list[Table]:
+    """The rows, as many as go on a page at a time."""
+    pages: list[list[Line]] = []
+    height = 0.0
+    for row in rows:
+        own = grid.lay((row.point, *_said(row), row.cells)).height
+        if not pages or len(pages[-1]) == ROWS or height + own > HEIGHT:
+            pages.append([])
+            height = 0.0
+        pages[-1].append(row)
+        height += own
+    return [tuple(page) for page in pages]
+
+
+def _said(row: Line) -> tuple[str, str]:
+    return LEVEL_WORDS[row.level] if row.level else "NOT JUDGED", row.remark
+
+
 def _alt(of: Columns, rows: Table) -> str:
-    worst = []
-    for point, level, cells in rows:
-        words = [f"{column_words(column)}: {cell.value}" for column, cell in zip(of, cells, strict=True)]
-        worst.append(f"{point}, {LEVEL_WORDS[level] if level else 'not judged'}. {'; '.join(words)}")
-    return "Grid of points by plug and switch. " + ". ".join(worst) + "."
+    lines = []
+    for row in rows:
+        words = [f"{column_words(column)}: {cell.value}" for column, cell in zip(of, row.cells, strict=True)]
+        judged = ", ".join(word for word in _said(row) if word)
+        lines.append(f"{row.point}, {judged}. {'; '.join(words)}")
+    return "Grid of points by plug and switch. " + ". ".join(lines) + "."
 
 
 def highest(finding: Finding, plug: str) -> StateOutcome | None:

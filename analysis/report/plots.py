@@ -29,7 +29,7 @@ class MatrixPlot(Plot):
     """Plug x switch x point."""
 
     columns: tuple[tuple[str, str], ...]  #: plug, switch
-    rows: tuple[tuple[str, str, tuple[Cell, ...]], ...]  #: point, level in words, cells
+    rows: tuple[tuple[str, str, str, tuple[Cell, ...]], ...]  #: point, level in words, remark, cells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +59,10 @@ class TracePlot(Plot):
     takes: tuple[Take, ...] = ()
     spans: tuple[Span, ...] = ()
     limits: tuple[tuple[str, float], ...] = ()  #: words, [V]
+    #: Where the limits hold, from .. to [s]: not with a burden across the meter. None named: everywhere.
+    compared: tuple[tuple[float, float], ...] = ()
+    judged: tuple[Take, ...] = ()  #: what the findings rest on
+    axis: str = "volts against mains earth [V]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +85,9 @@ class LoadPlot(Plot):
     design: float | None = None  #: [A]
 
 
+Measured = tuple[float, float | None]  #: mean, U of one reading
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadLinePlot(Plot):
     """The auxiliary transformer's secondary: volts against current."""
@@ -88,7 +95,7 @@ class LoadLinePlot(Plot):
     open_volts: float
     resistance: float  #: fall of volts with the current shown [Ω]
     working: tuple[float, float]  #: [A], [V]
-    measured: tuple[tuple[str, float, float], ...] = ()  #: load, [A], [V]
+    measured: tuple[tuple[str, Measured, Measured], ...] = ()  #: load, amperes, volts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +117,7 @@ class RailsPlot(Plot):
     rails: tuple[Rail, ...]
     supply_min: float | None = None
     supply_max: float | None = None
+    judged: tuple[float, float, float] | None = None  #: at mains [V], rail [V], U [V]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +131,7 @@ class GainPlot(Plot):
     high: float
     marks: tuple[tuple[str, float], ...] = ()  #: words, rail at its lowest [V]
     set_gain: float | None = None  #: [dB]
+    judged: tuple[float, float, float, float] | None = None  #: rail [V]; gain, from, to [dB]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

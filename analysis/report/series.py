@@ -9,13 +9,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.report.plots import LoadBar, Span, Take, TracePlot
+from analysis.finding import StateOutcome
+from analysis.report.plots import LoadBar, Measured, Span, Take, TracePlot
 from analysis.report.text import exactly, plain
 from analysis.table import Session, finite
 from drivers.units import UnitError, counted, parse
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 Ints = np.ndarray[Any, np.dtype[np.int64]]
+Stretches = tuple[tuple[float, float], ...]
 #: Stretches of time that a picture can tell apart: 17 cm at 150 lines an inch and a little less. Source: own choice.
 BINS = 800
 #: Beyond this a number is no volts, amperes or seconds of any bench, and a picture with it would show nothing else.
@@ -93,11 +95,14 @@ def point_rows(session: Session, point: str) -> pd.DataFrame:
     return frame.loc[_is(frame, "point", point) & _is(frame, "quantity", "voltage"), _NEEDED]
 
 
-def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]) -> TracePlot | None:
+def trace(
+    session: Session, point: str, *, key: str, limits: Mapping[str, float], states: Sequence[StateOutcome] = ()
+) -> TracePlot | None:
     """A point's volts against time in one session, or None where there is nothing to draw.
 
     Args:
         limits: for AC and DC [V]; the line of one that was not read is left out.
+        states: what the point was judged by; those of this session are marked.
     """
     rows = point_rows(session, point)
     usable = (_is(rows, "status", "ok") | _is(rows, "status", "overload")) & drawable(rows["elapsed_s"])
@@ -110,20 +115,64 @@ def trace(session: Session, point: str, *, key: str, limits: Mapping[str, float]
     times = finite(rows["elapsed_s"])
     traces = _traces(rows, over, times)
     over_times = thin(times[over], np.zeros(int(over.sum())), np.zeros(int(over.sum()), dtype=np.int64), 60)[0]
-    takes = takes_at(session, point)
+    judged = _judged(session, states)
+    takes = [take for take in takes_at(session, point) if (take.elapsed, take.value) not in
+             {(mark.elapsed, mark.value) for mark in judged}]  # fmt: skip
     words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
     if over.any():
         words.append(f"{counted(int(over.sum()), 'reading', ',')} over range")
-    lines = _limit_lines(rows, limits)
-    words.append(counted(len(takes), "take"))
+    free, compared = _unloaded(rows, times)
+    lines = _limit_lines(rows[free], limits) if free.any() else ()
+    words += [counted(len(judged), "judged value")] if judged else []
+    words.append(counted(len(takes), "other take" if judged else "take"))
     alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}."
     return TracePlot(
         key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(lines),
         caption=f"Session {plain(session.name)}: {counted(len(rows), 'reading', ',')}."
-                + (" Points: takes with ± U." if takes else ""),
+                + (" Filled diamonds: judged values with ± U." if judged else "")
+                + (" Open diamonds: other takes with ± U." if takes else "")
+                + ("" if free.all() else " No limit line where a known resistor lay across the meter: those volts are "
+                                         "not compared."),
         traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for name, t, v in traces),
         over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=lines,
+        compared=compared, judged=tuple(judged), axis=_axis(rows),
     )  # fmt: skip
+
+
+def _judged(session: Session, states: Sequence[StateOutcome]) -> list[Take]:
+    """The judged values of a session, each at the time of its last row."""
+    elapsed = session.readings["elapsed_s"]
+    found = []
+    for state in states:
+        if state.session == session.name and state.value is not None and state.rows and state.rows[-1] < len(elapsed):
+            moment = float(elapsed.iloc[state.rows[-1]])
+            if abs(state.value) < DRAWABLE and abs(moment) < DRAWABLE:
+                found.append(Take(elapsed=moment, value=state.value, expanded=state.expanded_uncertainty))
+    return found
+
+
+#: More stretches than this cannot be told apart, and their limit is drawn as one line.
+_STRETCHES = 200
+
+
+def _unloaded(rows: pd.DataFrame, times: Floats) -> tuple[np.ndarray[Any, np.dtype[np.bool_]], Stretches]:
+    """Which rows were read by the meter alone, and from when to when; no times where that is all of them."""
+    column = rows["burden"].astype("category").cat
+    alone = np.array([str(word).strip().lower() in ("", "none") for word in column.categories], dtype=np.bool_)
+    free = alone[column.codes.to_numpy()]
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(free)) + 1))
+    if len(starts) < 2 or len(starts) > 2 * _STRETCHES:
+        return free, ()
+    ends = np.append(times[starts[1:]], times[-1])
+    return free, tuple((float(times[a]), float(b)) for a, b in zip(starts, ends, strict=True) if free[a])
+
+
+def _axis(rows: pd.DataFrame) -> str:
+    """What the upright axis shows."""
+    read = set(rows["coupling"].unique())
+    if read == {"ac"}:
+        return "volts AC against\nmains earth [V RMS]"
+    return "volts DC against\nmains earth [V]" if read == {"dc"} else "volts against mains earth\n[V; AC as RMS]"
 
 
 def _limit_lines(rows: pd.DataFrame, limits: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
@@ -230,12 +279,19 @@ def _secondary(sessions: Sequence[Session], quantity: str) -> dict[str, list[pd.
     return found
 
 
-def load_points(sessions: Sequence[Session]) -> list[tuple[str, float, float]]:
-    """Mean amperes and volts of the secondary for each load that has both; the load `none` stands for no amperes."""
+def load_points(sessions: Sequence[Session]) -> list[tuple[str, Measured, Measured]]:
+    """Mean amperes and volts of the secondary, each with U of one reading, for each load that has both.
+
+    The load `none` stands for no amperes.
+    """
     amperes, volts = (
-        {load: float(pd.concat(parts)["value"].mean()) for load, parts in _secondary(sessions, quantity).items()}
+        {load: _mean(pd.concat(parts)) for load, parts in _secondary(sessions, quantity).items()}
         for quantity in ("current", "voltage")
     )
     if "none" in volts:
-        amperes.setdefault("none", 0.0)
+        amperes.setdefault("none", (0.0, None))
     return [(plain(load, 40), amperes[load], volts[load]) for load in sorted(amperes) if load in volts]
+
+
+def _mean(rows: pd.DataFrame) -> Measured:
+    return float(rows["value"].mean()), _expanded(rows["u"])
