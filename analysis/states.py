@@ -17,7 +17,8 @@ import numpy as np
 from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, UNITS_OF, FloatArray, IntArray, coded
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
-from analysis.table import MeterInfo, Session, Take, epoch
+from analysis.meterinfo import MeterInfo
+from analysis.table import Session, Take, epoch
 from analysis.uncertainty import combined, of_mean
 from drivers.units import UnitError, parse
 

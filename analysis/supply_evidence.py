@@ -13,13 +13,14 @@ from analysis.card import RadioCard, figure
 from analysis.coded import FloatArray
 from analysis.finding import Evidence
 from analysis.mains import session_mains
+from analysis.meterinfo import MeterInfo
 from analysis.rectifier_circuit import Topology
 from analysis.rectifier_inverse import Ammeter, Response
 from analysis.states import Chunk, Value, chunks, last_known, named_rows, of_one_meter, reading_u
 from analysis.supply import MARGIN, OnLoad, SupplyFigures, SupplyInput, Volts, supply_figures
 from analysis.supply_findings import MeasuredRail
 from analysis.supply_loads import NO_LOAD_TAG, UNTAGGED, LoadStatistics, load_statistics
-from analysis.table import MeterInfo, Radio
+from analysis.table import Radio
 from drivers.units import UnitError, parse, show
 
 RAILS = {"rail-positive": "positive", "rail-negative": "negative"}

@@ -22,6 +22,7 @@ import pandas as pd
 
 from analysis.card import BurdenBox, RadioCard, card_text, read_burdens, read_card
 from analysis.descriptor import descriptor_from
+from analysis.meterinfo import MeterInfo, objects, read_meter
 from drivers.reading import BenchError
 
 NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
@@ -29,7 +30,6 @@ WORDS = ("meter", "quantity", "coupling", "unit", "status", "flags")
 TAGS = ("point", "plug", "switch", "load", "burden", "arrangement", "step")
 COLUMNS = ("time", "elapsed_s", "meter", "quantity", "coupling", "value", "unit", "status", "u", "range", "resolution",
            "flags", *TAGS)  # fmt: skip
-METER_WORDS = ("role", "profile", "port", "identity", "rms", "current_coupling", "isolation", "category", "calibrated")
 #: A text cell that begins so gets one ' in front, so that no spreadsheet runs it.
 ESCAPED = ("=", "+", "-", "@", "\t", "\r", "'")
 
@@ -73,55 +73,6 @@ class Take:
     last: int
     elapsed: float
     step: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeterInput:
-    """What a meter puts across the circuit."""
-
-    quantity: str
-    coupling: str
-    resistance: float | None  #: [Ω]
-    capacitance: float | None  #: [F]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AccuracyLine:
-    """One data-sheet line of a session's descriptor."""
-
-    quantity: str
-    coupling: str
-    range: float | None
-    of_reading: float
-    digits: float
-    resolution: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeterInfo:
-    """A meter as the session's descriptor tells of it."""
-
-    role: str
-    profile: str = ""
-    port: str = ""
-    identity: str = ""
-    inputs: tuple[MeterInput, ...] = ()
-    rms: str = ""
-    current_coupling: str = ""
-    isolation: str = ""
-    category: str = ""
-    accuracy: tuple[AccuracyLine, ...] = ()
-    calibrated: str = ""
-    calibration_interval_days: int = 365
-    burden_voltage: float | None = None
-
-    def input_for(self, quantity: str, coupling: str) -> MeterInput | None:
-        """The input entry of that quantity and coupling, else one that names no coupling."""
-        for wanted in (coupling, "acdc" if coupling == "ac" else coupling, ""):
-            for entry in self.inputs:
-                if entry.quantity == quantity and entry.coupling == wanted:
-                    return entry
-        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -317,38 +268,6 @@ def _take(event: Event) -> Take | None:
     )  # fmt: skip
 
 
-def _meter(entry: Mapping[str, Any]) -> MeterInfo:
-    inputs = tuple(
-        MeterInput(quantity=str(i.get("quantity", "")), coupling=str(i.get("coupling") or ""),
-                   resistance=_within(i.get("resistance_ohm"), 1.0, 1e13),
-                   capacitance=_within(i.get("capacitance_F"), 0.0, 1e-3))
-        for i in _listed(entry.get("inputs"))
-    )  # fmt: skip
-    lines = tuple(
-        AccuracyLine(quantity=str(a.get("quantity", "")), coupling=str(a.get("coupling") or ""),
-                     range=_json_number(a.get("range")), of_reading=_json_number(a.get("of_reading")) or 0.0,
-                     digits=_json_number(a.get("digits")) or 0.0, resolution=_json_number(a.get("resolution")))
-        for a in _listed(entry.get("accuracy"))
-    )  # fmt: skip
-    words = {name: str(entry.get(name) or "") for name in METER_WORDS}
-    days = entry.get("calibration_interval_days")
-    return MeterInfo(
-        inputs=inputs, accuracy=lines, calibration_interval_days=days if isinstance(days, int) else 365,
-        burden_voltage=_json_number(entry.get("burden_voltage_V")), **words,
-    )  # fmt: skip
-
-
-def _listed(value: object) -> list[dict[str, Any]]:
-    """The objects of what should be a list of them."""
-    return [entry for entry in value if isinstance(entry, dict)] if isinstance(value, list) else []
-
-
-def _within(value: object, low: float, high: float) -> float | None:
-    """A number that can be what it says it is; None for any other."""
-    number = _json_number(value)
-    return number if number is not None and low <= number <= high else None
-
-
 def _other_hash(path: Path, listed: str) -> bool:
     return listed.startswith("sha256:") and hashlib.sha256(_read_bytes(path)).hexdigest() != listed[7:]
 
@@ -370,10 +289,6 @@ def _altered(folder: Path, files: Sequence[Mapping[str, Any]]) -> list[str]:
     return found
 
 
-def _json_number(value: object) -> float | None:
-    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
-
-
 def load_session(folder: Path, *, times: bool = True) -> Session:
     """One session folder. An interrupted one is read as far as it goes, and said to be so in `close` and `remarks`.
 
@@ -387,8 +302,8 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     path = folder / "readings.csv"
     readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
     events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []
-    meters = [_meter(entry) for entry in _listed(descriptor.get("meters"))]
-    files = tuple(_listed(descriptor.get("resources")))
+    meters = [read_meter(entry) for entry in objects(descriptor.get("meters"))]
+    files = tuple(objects(descriptor.get("resources")))
     if descriptor.get("close"):
         remarks += _altered(folder, files)
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}

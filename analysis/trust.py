@@ -12,8 +12,9 @@ import numpy as np
 
 from analysis.chassis import is_touched
 from analysis.finding import Finding, Level
+from analysis.meterinfo import MeterInfo
 from analysis.states import Value, chunks, settled
-from analysis.table import MeterInfo, Radio, Session
+from analysis.table import Radio, Session
 from drivers.units import show_pm
 
 #: An AC voltmeter that loads more than this tells less of a high-impedance chassis. [Ω] Source: own choice.

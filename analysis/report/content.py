@@ -15,10 +15,11 @@ from typing import Any
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
+from analysis.meterinfo import MeterInfo
 from analysis.report import advice, drawn, matrix
 from analysis.report.plots import Cell, Plot
 from analysis.report.text import NOTE, SENTENCE, amount, duration, evidence, exactly, moment, plain, rounded, slug
-from analysis.table import MeterInfo, Radio, Session
+from analysis.table import Radio, Session
 from drivers.reading import UNITS, Quantity
 from drivers.units import counted
 
