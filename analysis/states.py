@@ -14,10 +14,11 @@ from typing import Any
 
 import numpy as np
 
-from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, UNITS_OF, FloatArray, IntArray, coded
+from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, UNITS_OF, coded
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
 from analysis.meterinfo import MeterInfo
+from analysis.readings import FloatArray, IntArray
 from analysis.table import Session, Take, epoch
 from analysis.uncertainty import combined, of_mean
 from drivers.units import UnitError, parse

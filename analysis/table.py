@@ -1,8 +1,4 @@
-"""Sessions and cards from disk: the only place where analysis opens a user's file.
-
-A session's readings come as one typed DataFrame: numbers as floats (unknown is NaN), words and tags as categories of
-text, `time` with its zone. Rows keep their number in readings.csv (first data row = 0) as the index.
-"""
+"""Sessions and cards from disk: the only place where analysis opens a user's file."""
 
 from __future__ import annotations
 
@@ -17,34 +13,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
-import numpy as np
-import pandas as pd
-
 from analysis.card import BurdenBox, RadioCard, card_text, read_burdens, read_card
 from analysis.descriptor import descriptor_from
 from analysis.meterinfo import MeterInfo, objects, read_meter
-from drivers.reading import BenchError
-
-NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
-WORDS = ("meter", "quantity", "coupling", "unit", "status", "flags")
-TAGS = ("point", "plug", "switch", "load", "burden", "arrangement", "step")
-COLUMNS = ("time", "elapsed_s", "meter", "quantity", "coupling", "value", "unit", "status", "u", "range", "resolution",
-           "flags", *TAGS)  # fmt: skip
-#: A text cell that begins so gets one ' in front, so that no spreadsheet runs it.
-ESCAPED = ("=", "+", "-", "@", "\t", "\r", "'")
-
-
-#: From here on pandas' categories are read directly: they save memory and, on long files, time. [B]
-_LARGE = 4_000_000
-
-
-class TableError(BenchError):
-    """A session that cannot be read."""
-
-
-def unescape(text: str) -> str:
-    """A text cell as it was before writing."""
-    return text[1:] if text[:1] == "'" and text[1:2] in ESCAPED and len(text) > 1 else text
+from analysis.readings import Readings, TableError, read_readings, unescape
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +60,7 @@ class Session:
     program_version: str
     statements: Mapping[str, Any]
     meters: Mapping[str, MeterInfo]
-    readings: pd.DataFrame
+    readings: Readings
     events: tuple[Event, ...]
     takes: tuple[Take, ...]  #: those that were not superseded, in order
     files: tuple[Mapping[str, Any], ...] = ()  #: path, bytes, hash and rows of each file, as declared
@@ -171,70 +143,6 @@ def read_events(data: bytes) -> list[Event]:
             detail = parse_detail(row[4])
             events.append(Event(time=row[0], elapsed=elapsed, kind=row[2], meter=row[3], detail=detail))
     return events
-
-
-def read_readings(data: bytes, where: str, *, times: bool = True) -> tuple[pd.DataFrame, list[str]]:
-    """The readings of one session as a typed DataFrame, and remarks on what was left out.
-
-    Args:
-        times: with the column `time`; judging needs `elapsed_s` alone, and the wall clock's texts cost as much to read
-            as all the numbers.
-    Raises: TableError: a column is missing or a number is none; the message names the file.
-    """
-    remarks = []
-    data = data.removeprefix(b"\xef\xbb\xbf")
-    end = data.rfind(b"\n") + 1
-    if end < len(data):
-        remarks.append("the last row is torn and was left out")
-        data = data[:end]
-    if not data:
-        remarks.append("readings.csv holds nothing")
-        data = (",".join(COLUMNS) + "\n").encode()
-    try:
-        header = next(csv.reader(io.StringIO(data[: data.find(b"\n") + 1].decode("utf-8", "replace"))), [])
-    except csv.Error as exc:
-        raise TableError(f"readings.csv is no table: {exc}.", f"{where}.") from exc
-    lacking = [name for name in COLUMNS if name not in header]
-    if lacking:
-        raise TableError(f"readings.csv lacks the column {', '.join(lacking)}.", f"{where}.")
-    text = [name for name in header if name not in NUMBERS and name != "time"]
-    kind = "category" if len(data) > _LARGE else object
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(data), engine="c", dtype=dict.fromkeys(NUMBERS, float) | dict.fromkeys(text, kind),
-            usecols=None if times else [name for name in header if name != "time"],
-            keep_default_na=False, na_values={name: [""] for name in NUMBERS}, encoding_errors="replace",
-        )  # fmt: skip
-        if times:
-            frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601")
-    except (ValueError, pd.errors.ParserError) as exc:
-        raise TableError(f"readings.csv cannot be read: {str(exc).splitlines()[0]}.", f"{where}.") from exc
-    if kind is object:
-        columns = {name: _coded(frame[name]) if name in text else frame[name] for name in frame.columns}
-        return pd.DataFrame(columns, copy=False), remarks
-    for name in text:
-        frame[name] = _text_category(frame[name])
-    return frame, remarks
-
-
-def _coded(column: pd.Series[Any]) -> pd.Categorical[Any]:
-    """Categories as text, of a short column: pandas' own way costs more than all the rest of reading a small file."""
-    codes, texts = pd.factorize(column.to_numpy(dtype=object))
-    names = [unescape(text) for text in texts]
-    if len(set(names)) != len(names):
-        return pd.Categorical([names[code] for code in codes])
-    order = sorted(range(len(names)), key=texts.__getitem__)
-    place = np.empty(len(names), dtype=np.int64)
-    place[order] = np.arange(len(names))
-    return pd.Categorical.from_codes(place[codes], dtype=pd.CategoricalDtype([names[i] for i in order]), validate=False)
-
-
-def _text_category(column: pd.Series[Any]) -> pd.Series[Any]:
-    """Categories as text: pandas makes numbers of a column of digits, and then `plug == "1"` finds nothing."""
-    names = ["" if isinstance(c, float) and math.isnan(c) else unescape(str(c)) for c in column.cat.categories]
-    if len(set(names)) == len(names):
-        return column.cat.rename_categories(names)
-    return pd.Series(pd.Categorical([names[code] for code in column.cat.codes]), index=column.index)
 
 
 def _takes(events: list[Event]) -> tuple[Take, ...]:
@@ -402,8 +310,3 @@ def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool 
         card=load_card(folder / "radio.toml"), sessions=tuple(loaded),
         burdens=load_burdens(folder.parent / "burdens.toml"), unread=tuple(unread),
     )  # fmt: skip
-
-
-def finite(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """A number column as an array, unknown as NaN."""
-    return column.to_numpy(dtype=np.float64)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from analysis import table
+from analysis import readings
 from analysis.assess import assess
 from analysis.summary import Summary
 from analysis.table import load_radio
@@ -203,9 +203,9 @@ def test_a_short_file_is_read_into_the_same_table_as_a_long_one(book: Path, monk
     writer.read([1.0, 2.0, None], point="1", plug="2", switch="on")
     data = (writer.write(book / "set-1" / "20260304T142501Z-log") / "readings.csv").read_bytes()
 
-    short, _ = table.read_readings(data, "here")
-    monkeypatch.setattr(table, "_LARGE", 0)
-    long, _ = table.read_readings(data, "here")
+    short, _ = readings.read_readings(data, "here")
+    monkeypatch.setattr(readings, "_LARGE", 0)
+    long, _ = readings.read_readings(data, "here")
 
-    pd.testing.assert_frame_equal(short, long)
-    assert list(short["point"]) == ["=1+1"] * 3 + ["1"] * 3 and list(short["switch"])[:1] == ["'on"]
+    pd.testing.assert_frame_equal(short.frame, long.frame, check_exact=True)
+    assert list(short.frame["point"]) == ["=1+1"] * 3 + ["1"] * 3 and list(short.frame["switch"])[:1] == ["'on"]
