@@ -176,12 +176,15 @@ def _take(event: Event) -> Take | None:
     )  # fmt: skip
 
 
-def _other_hash(path: Path, listed: str) -> bool:
-    return listed.startswith("sha256:") and hashlib.sha256(_read_bytes(path)).hexdigest() != listed[7:]
+def _other_hash(data: bytes, listed: str) -> bool:
+    return listed.startswith("sha256:") and hashlib.sha256(data).hexdigest() != listed[7:]
 
 
-def _altered(folder: Path, files: Sequence[Mapping[str, Any]]) -> list[str]:
-    """What a closed session's files are not any more: gone, or other bytes than its descriptor lists."""
+def _altered(folder: Path, files: Sequence[Mapping[str, Any]], read: Mapping[str, bytes]) -> list[str]:
+    """What a closed session's files are not any more: gone, or other bytes than its descriptor lists.
+
+    Args: read: the bytes of those that were read already.
+    """
     found = []
     for entry in files:
         name = str(entry.get("path") or "")
@@ -192,7 +195,9 @@ def _altered(folder: Path, files: Sequence[Mapping[str, Any]]) -> list[str]:
             found.append(f"{name} is listed but gone")
         elif isinstance(entry.get("bytes"), int) and path.stat().st_size != entry["bytes"]:
             found.append(f"{name} has another size than its descriptor lists")
-        elif name != "wire.csv" and _other_hash(path, str(entry.get("hash", ""))):
+        elif name != "wire.csv" and _other_hash(
+            read[name] if name in read else _read_bytes(path), str(entry.get("hash", ""))
+        ):
             found.append(f"{name} is not what its descriptor's SHA-256 says: it was altered after the close")
     return found
 
@@ -208,16 +213,19 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     if descriptor is None:
         raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.")
     path = folder / "readings.csv"
-    readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
-    events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []
+    data = {path.name: _read_bytes(path)}
+    if (folder / "events.csv").is_file():
+        data["events.csv"] = _read_bytes(folder / "events.csv")
+    readings, remarks = read_readings(data[path.name], str(path), times=times)
+    events = read_events(data.get("events.csv", b""))
     meters = [read_meter(entry) for entry in objects(descriptor.get("meters"))]
     files = tuple(objects(descriptor.get("resources")))
     if descriptor.get("close"):
-        remarks += _altered(folder, files)
+        remarks += _altered(folder, files, data)
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
     if not epoch(words["start"]):
         words["start"] = _named_start(folder.name)
-    if not (folder / "events.csv").is_file():
+    if "events.csv" not in data:
         remarks.append("events.csv is gone: takes and trips that stood there are lost")
     statements = descriptor.get("statements")
     replaces = replaced_by(folder.name, descriptor)
