@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.readings import BoolArray, FloatArray, IntArray
 from drivers.reading import UNITS
 
 if TYPE_CHECKING:
     from analysis.table import Session
 
-FloatArray = np.ndarray[Any, np.dtype[np.float64]]
-IntArray = np.ndarray[Any, np.dtype[np.int64]]
-BoolArray = np.ndarray[Any, np.dtype[np.bool_]]
-
 #: What tells rows apart, in order of weight.
 GROUPED = ("meter", "quantity", "coupling", "point", "plug", "switch", "burden", "load", "arrangement")
 #: Unit of each quantity.
 UNITS_OF = {str(quantity): unit for quantity, unit in UNITS.items()}
-_NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
 #: Beyond these in size nothing is a reading in any base unit of this trade; volts and amperes end before ohms do.
 #: Source: own choice.
 MOST, MOST_ELECTRIC, LEAST = 1e12, 1e6, 1e-15
@@ -58,20 +54,20 @@ class Coded:
     """One session's readings by group. Nothing here changes after it was built but what is kept of earlier answers."""
 
     def __init__(self, session: Session) -> None:
-        frame = session.readings
-        codes = {name: frame[name].cat.codes.to_numpy() for name in (*GROUPED, "status", "unit")}
-        names = {name: [str(c) for c in frame[name].cat.categories] for name in codes}
-        self._numbers = {name: plausible(name, frame[name].to_numpy(dtype=np.float64)) for name in _NUMBERS}
+        words, numbers = session.readings.words, session.readings.numbers
+        codes = {name: words[name].codes for name in GROUPED}
+        names = {name: words[name].names for name in (*GROUPED, "unit")}
+        self._numbers = {name: plausible(name, column) for name, column in numbers.items()}
         electric = np.array([name in ("voltage", "current") for name in names["quantity"]], dtype=np.bool_)
         bound = self._numbers["value"]
         if (np.abs(bound) > MOST_ELECTRIC).any():
             far = electric[codes["quantity"]] & (np.abs(bound) > MOST_ELECTRIC)
             self._numbers["value"] = np.where(far, np.copysign(MOST_ELECTRIC, bound), bound)
-        self._ok = _is(codes["status"], names["status"], "ok") & np.isfinite(frame["value"].to_numpy(dtype=np.float64))
+        said = words["status"].are("ok")
+        self._ok = said & np.isfinite(numbers["value"])
         # A number in another unit than the quantity's own is no value: a thousandth must not pass for the whole.
-        self._ok &= _own_unit(names)[codes["quantity"], codes["unit"]]
-        endless = _is(codes["status"], names["status"], "ok") & np.isinf(frame["value"].to_numpy(dtype=np.float64))
-        self._overload = _is(codes["status"], names["status"], "overload") | endless
+        self._ok &= _own_unit(names)[codes["quantity"], words["unit"].codes]
+        self._overload = words["status"].are("overload") | (said & np.isinf(numbers["value"]))
         kinds = len(names["quantity"])
         series = codes["meter"].astype(np.int64) * kinds + codes["quantity"]
         self._turn = _turns(series, len(names["meter"]) * kinds)
@@ -131,11 +127,7 @@ def coded(session: Session) -> Coded:
     return found
 
 
-def _is(codes: np.ndarray[Any, Any], names: Sequence[str], word: str) -> BoolArray:
-    return np.asarray(codes == names.index(word)) if word in names else np.zeros(len(codes), dtype=np.bool_)
-
-
-def _own_unit(names: dict[str, list[str]]) -> BoolArray:
+def _own_unit(names: Mapping[str, Sequence[str]]) -> BoolArray:
     """Whether a unit is a quantity's own, by their codes."""
     own = [[unit == UNITS_OF.get(quantity) for unit in names["unit"]] for quantity in names["quantity"]]
     return np.array(own, dtype=np.bool_).reshape(len(names["quantity"]), len(names["unit"]))

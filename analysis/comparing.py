@@ -9,12 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from analysis.coded import UNITS_OF, FloatArray, IntArray
+from analysis.coded import UNITS_OF
 from analysis.compare import MARGIN, Comparison, Same, compare, hum_difference
 from analysis.finding import Evidence, Finding
 from analysis.judge import FALLBACK_COUNTS
 from analysis.level_evidence import BOARD, RADIO
-from analysis.table import TAGS, Radio, Session, finite
+from analysis.readings import TAGS, FloatArray, IntArray
+from analysis.table import Radio, Session
 from drivers.reading import BenchError
 from drivers.units import counted, show
 
@@ -93,52 +94,39 @@ def compare_by(
 
 
 def _check_tag(radio: Radio, by: str) -> None:
-    fixed = {
-        "time",
-        "elapsed_s",
-        "value",
-        "u",
-        "range",
-        "resolution",
-        "quantity",
-        "coupling",
-        "unit",
-        "status",
-        "flags",
-    }
-    known = {name for session in radio.judged for name in session.readings.columns if name not in fixed}
-    if by not in known | set(TAGS):
-        raise CompareError(f"There is no tag {by!r}.", remedy=f"Tags: {', '.join(sorted(known | set(TAGS)))}.")
+    known = {*TAGS, *(name for session in radio.judged for name in session.readings.words)}
+    known -= {"quantity", "coupling", "unit", "status", "flags"}
+    if by not in known:
+        raise CompareError(f"There is no tag {by!r}.", remedy=f"Tags: {', '.join(sorted(known))}.")
 
 
 def _points(radio: Radio, quantity: str) -> list[str]:
     found = set()
     for session in radio.judged:
-        frame = session.readings
-        own = frame.loc[(frame["quantity"] == quantity).to_numpy(), "point"]
-        found |= {str(point) for point in own.unique() if point}
-    return sorted(found)
+        words = session.readings.words
+        point = words["point"]
+        own = np.unique(point.codes[words["quantity"].are(quantity)])
+        found |= {point.names[code] for code in own.tolist()}
+    return sorted(found - {""})
 
 
 def _series(session: Session, by: str, point: str, quantity: str) -> Iterator[_Series]:
     """Stretches of each meter; what is DC, in another unit, or a programme is left out."""
-    frame = session.readings
-    if by not in frame.columns or not len(frame):
+    words = session.readings.words
+    if by not in words:
         return
-    place = (
-        (frame["point"] == point) & (frame["quantity"] == quantity) & (frame[by] != "") & (frame["coupling"] != "dc")
-    )
+    place = words["point"].are(point) & words["quantity"].are(quantity)
+    place &= ~(words[by].are("") | words["coupling"].are("dc"))
     if by == HUM_TAG:
-        place &= ~frame["load"].isin([RADIO, BOARD])  # a programme is no hum
-    rows = np.flatnonzero(place.to_numpy())
+        place &= ~(words["load"].are(RADIO) | words["load"].are(BOARD))  # a programme is no hum
+    rows = np.flatnonzero(place)
     if not len(rows):
         return
-    told = frame.iloc[rows]
-    meters, tags = told["meter"].astype(str).to_numpy(), told[by].astype(str).to_numpy()
-    status, unit = told["status"].to_numpy().astype(str), told["unit"].to_numpy().astype(str)
-    value, elapsed, count = (finite(told[name]) for name in ("value", "elapsed_s", "resolution"))
-    ok = (status == "ok") & (unit == UNITS_OF[quantity]) & np.isfinite(value) & np.isfinite(elapsed)
-    over = status == "overload"
+    meters, tags = words["meter"].at(rows), words[by].at(rows)
+    value, elapsed, count = (session.readings.numbers[name][rows] for name in ("value", "elapsed_s", "resolution"))
+    ok = words["status"].are("ok")[rows] & words["unit"].are(UNITS_OF[quantity])[rows]
+    ok &= np.isfinite(value) & np.isfinite(elapsed)
+    over = words["status"].are("overload")[rows]
     for meter in dict.fromkeys(meters.tolist()):
         mine = np.flatnonzero(meters == meter)
         cuts = np.flatnonzero(tags[mine][1:] != tags[mine][:-1]) + 1

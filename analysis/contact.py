@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.coded import BoolArray, IntArray
+from analysis.readings import BoolArray, IntArray
 from analysis.states import Chunk, Value, lowest
 
 #: Less than this between the clip and the bare metal beside it is contact. [Ω] Source: own choice; wire, clip and

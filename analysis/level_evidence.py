@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.coded import IntArray
 from analysis.compare import effective_count
 from analysis.finding import Evidence, Finding, Level
 from analysis.headroom import level_match, level_match_finding
+from analysis.readings import IntArray
 from analysis.states import Chunk, chunks, named_rows, reading_u
 from analysis.table import Radio
 

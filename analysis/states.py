@@ -14,10 +14,12 @@ from typing import Any
 
 import numpy as np
 
-from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, UNITS_OF, FloatArray, IntArray, coded
+from analysis.coded import GROUPED, MOST, MOST_ELECTRIC, UNITS_OF, coded
 from analysis.finding import Evidence
 from analysis.judge import COVERAGE, fallback_u, rectangular
-from analysis.table import MeterInfo, Session, Take, epoch
+from analysis.meterinfo import MeterInfo
+from analysis.readings import FloatArray, IntArray
+from analysis.table import Session, Take, epoch
 from analysis.uncertainty import combined, of_mean
 from drivers.units import UnitError, parse
 
@@ -164,7 +166,7 @@ def _with_takes(found: list[Chunk], session: Session) -> list[Chunk]:
         }  # fmt: skip
         if last:  # rows that reach over a change of tags: it was taken at their end
             taken[last[max(last)]] = take
-    return [replace(chunk, take=taken.get(index)) for index, chunk in enumerate(found)]
+    return [replace(chunk, take=taken[index]) if index in taken else chunk for index, chunk in enumerate(found)]
 
 
 def _fits(take: Take, key: Key) -> bool:
@@ -174,6 +176,15 @@ def _fits(take: Take, key: Key) -> bool:
 
 def settle(chunk: Chunk) -> Value | None:
     """What a chunk came to: overload, else its last take, else its highest settled plateau; None: no value."""
+    name = "value" if chunk.take is None else f"value by take {chunk.take.id}"
+    if name not in chunk.memo:
+        chunk.memo[name] = _settled(chunk)
+    # The same rows under fewer tags come to the same value of another state.
+    found: Value | None = chunk.memo[name]
+    return found if found is None or found.key == chunk.key else replace(found, key=chunk.key)
+
+
+def _settled(chunk: Chunk) -> Value | None:
     last = np.flatnonzero(chunk.ok | chunk.overload)
     if not len(last):
         return None
@@ -222,7 +233,7 @@ def _value(chunk: Chunk, picked: IntArray, value: float, take: Take | None) -> V
 def named_rows(chunk: Chunk, picked: IntArray) -> tuple[int, ...]:
     """Row numbers in readings.csv of some places of a chunk; of many, the first and the last."""
     rows = chunk.rows[picked] if len(picked) <= ROWS_NAMED else chunk.rows[picked[[0, -1]]]
-    return tuple(int(row) for row in rows)
+    return tuple(rows.tolist())
 
 
 def single(chunk: Chunk) -> Value | None:
@@ -235,6 +246,8 @@ def single(chunk: Chunk) -> Value | None:
 
 
 def last_known(column: FloatArray) -> float | None:
+    if len(column) and math.isfinite(column[-1]):  # nearly always, and it spares looking through all of them
+        return float(column[-1])
     known = column[np.isfinite(column)]
     return float(known[-1]) if len(known) else None
 
@@ -276,13 +289,6 @@ def _plateau(chunk: Chunk) -> IntArray:
 
     It is the stretch that holds the highest settled `PLATEAU` rows, as far as it stays inside the band.
     """
-    if "plateau" not in chunk.memo:
-        chunk.memo["plateau"] = _found_plateau(chunk)
-    picked: IntArray = chunk.memo["plateau"]
-    return picked
-
-
-def _found_plateau(chunk: Chunk) -> IntArray:
     good, value, turn = _good(chunk)
     inside, count = _settled_windows(chunk)
     if not inside.any():
@@ -291,8 +297,8 @@ def _found_plateau(chunk: Chunk) -> IntArray:
     first = int(np.argmax(height))
     step = float(count[first])
     last = first + PLATEAU - 1
-    last += _reach(value[first:], turn[first:], value[first : last + 1], step, PLATEAU)
-    first -= _reach(value[last::-1], -turn[last::-1], value[first : last + 1], step, last - first + 1)
+    last += _reach(value[first:], turn[first:], step, PLATEAU)
+    first -= _reach(value[last::-1], -turn[last::-1], step, last - first + 1)
     return good[first : last + 1]
 
 
@@ -331,7 +337,7 @@ def _found_windows(chunk: Chunk) -> tuple[np.ndarray[Any, np.dtype[np.bool_]], F
     one, two, three = value[:-2], value[1:-1], value[2:]  # whole columns: a window of a row each is ten times slower
     high, low = np.maximum(np.maximum(one, two), three), np.minimum(np.minimum(one, two), three)
     unbroken = turn[PLATEAU - 1 :] - turn[: len(turn) - PLATEAU + 1] == PLATEAU - 1
-    count = np.nan_to_num(chunk.resolution[good[: len(one)]], nan=0.0)
+    count = np.fmax(chunk.resolution[good[: len(one)]], 0.0)  # unknown is no count
     return unbroken & (high - low <= _band(np.maximum(np.abs(high), np.abs(low)), count)), count
 
 
@@ -340,11 +346,10 @@ def _band(size: Any, count: Any) -> Any:
     return np.maximum(BAND_FRACTION * size, BAND_COUNTS * count) * (1 + 1e-9)
 
 
-def _reach(value: FloatArray, turn: IntArray, core: FloatArray, count: float, have: int) -> int:
-    """How many rows beyond the first `have` stay inside the band with the core, without a break."""
-    low = np.minimum(np.minimum.accumulate(value), core.min())[have:]
-    high = np.maximum(np.maximum.accumulate(value), core.max())[have:]
-    unbroken = np.diff(turn)[have - 1 :] == 1
+def _reach(value: FloatArray, turn: IntArray, count: float, have: int) -> int:
+    """How many rows beyond the first `have` stay inside the band with those, without a break."""
+    low, high = np.minimum.accumulate(value)[have:], np.maximum.accumulate(value)[have:]
+    unbroken = turn[have:] - turn[have - 1 : -1] == 1
     fits = unbroken & (high - low <= _band(np.maximum(np.abs(low), np.abs(high)), count))
     return len(fits) if fits.all() else int(np.argmin(fits))
 

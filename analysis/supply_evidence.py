@@ -10,16 +10,17 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.card import RadioCard, figure
-from analysis.coded import FloatArray
 from analysis.finding import Evidence
 from analysis.mains import session_mains
+from analysis.meterinfo import MeterInfo
+from analysis.readings import FloatArray
 from analysis.rectifier_circuit import Topology
 from analysis.rectifier_inverse import Ammeter, Response
 from analysis.states import Chunk, Value, chunks, last_known, named_rows, of_one_meter, reading_u
 from analysis.supply import MARGIN, OnLoad, SupplyFigures, SupplyInput, Volts, supply_figures
 from analysis.supply_findings import MeasuredRail
 from analysis.supply_loads import NO_LOAD_TAG, UNTAGGED, LoadStatistics, load_statistics
-from analysis.table import MeterInfo, Radio
+from analysis.table import Radio
 from drivers.units import UnitError, parse, show
 
 RAILS = {"rail-positive": "positive", "rail-negative": "negative"}
@@ -118,9 +119,8 @@ def _with_dc(chunk: Chunk) -> bool:
     """Whether every reading of a current was taken ac+dc."""
     if chunk.key.quantity != "current":
         return False
-    column = chunk.session.readings["coupling"].cat
-    words = {str(column.categories[code]) for code in np.unique(column.codes.to_numpy()[chunk.rows])}
-    return words == {"acdc"}
+    column = chunk.session.readings.words["coupling"]
+    return {column.names[code] for code in np.unique(column.codes[chunk.rows])} == {"acdc"}
 
 
 def resistor(load: str) -> float | None:

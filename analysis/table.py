@@ -1,8 +1,4 @@
-"""Sessions and cards from disk: the only place where analysis opens a user's file.
-
-A session's readings come as one typed DataFrame: numbers as floats (unknown is NaN), words and tags as categories of
-text, `time` with its zone. Rows keep their number in readings.csv (first data row = 0) as the index.
-"""
+"""Sessions and cards from disk: the only place where analysis opens a user's file."""
 
 from __future__ import annotations
 
@@ -17,34 +13,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
-import numpy as np
-import pandas as pd
-
 from analysis.card import BurdenBox, RadioCard, card_text, read_burdens, read_card
 from analysis.descriptor import descriptor_from
-from drivers.reading import BenchError
-
-NUMBERS = ("elapsed_s", "value", "u", "range", "resolution")
-WORDS = ("meter", "quantity", "coupling", "unit", "status", "flags")
-TAGS = ("point", "plug", "switch", "load", "burden", "arrangement", "step")
-COLUMNS = ("time", "elapsed_s", "meter", "quantity", "coupling", "value", "unit", "status", "u", "range", "resolution",
-           "flags", *TAGS)  # fmt: skip
-METER_WORDS = ("role", "profile", "port", "identity", "rms", "current_coupling", "isolation", "category", "calibrated")
-#: A text cell that begins so gets one ' in front, so that no spreadsheet runs it.
-ESCAPED = ("=", "+", "-", "@", "\t", "\r", "'")
-
-
-#: From here on pandas' categories are read directly: they save memory and, on long files, time. [B]
-_LARGE = 4_000_000
-
-
-class TableError(BenchError):
-    """A session that cannot be read."""
-
-
-def unescape(text: str) -> str:
-    """A text cell as it was before writing."""
-    return text[1:] if text[:1] == "'" and text[1:2] in ESCAPED and len(text) > 1 else text
+from analysis.meterinfo import MeterInfo, objects, read_meter
+from analysis.readings import Readings, TableError, read_readings, unescape
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,55 +48,6 @@ class Take:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MeterInput:
-    """What a meter puts across the circuit."""
-
-    quantity: str
-    coupling: str
-    resistance: float | None  #: [Ω]
-    capacitance: float | None  #: [F]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AccuracyLine:
-    """One data-sheet line of a session's descriptor."""
-
-    quantity: str
-    coupling: str
-    range: float | None
-    of_reading: float
-    digits: float
-    resolution: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeterInfo:
-    """A meter as the session's descriptor tells of it."""
-
-    role: str
-    profile: str = ""
-    port: str = ""
-    identity: str = ""
-    inputs: tuple[MeterInput, ...] = ()
-    rms: str = ""
-    current_coupling: str = ""
-    isolation: str = ""
-    category: str = ""
-    accuracy: tuple[AccuracyLine, ...] = ()
-    calibrated: str = ""
-    calibration_interval_days: int = 365
-    burden_voltage: float | None = None
-
-    def input_for(self, quantity: str, coupling: str) -> MeterInput | None:
-        """The input entry of that quantity and coupling, else one that names no coupling."""
-        for wanted in (coupling, "acdc" if coupling == "ac" else coupling, ""):
-            for entry in self.inputs:
-                if entry.quantity == quantity and entry.coupling == wanted:
-                    return entry
-        return None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
     """One sitting at the bench with one radio."""
 
@@ -137,7 +60,7 @@ class Session:
     program_version: str
     statements: Mapping[str, Any]
     meters: Mapping[str, MeterInfo]
-    readings: pd.DataFrame
+    readings: Readings
     events: tuple[Event, ...]
     takes: tuple[Take, ...]  #: those that were not superseded, in order
     files: tuple[Mapping[str, Any], ...] = ()  #: path, bytes, hash and rows of each file, as declared
@@ -222,70 +145,6 @@ def read_events(data: bytes) -> list[Event]:
     return events
 
 
-def read_readings(data: bytes, where: str, *, times: bool = True) -> tuple[pd.DataFrame, list[str]]:
-    """The readings of one session as a typed DataFrame, and remarks on what was left out.
-
-    Args:
-        times: with the column `time`; judging needs `elapsed_s` alone, and the wall clock's texts cost as much to read
-            as all the numbers.
-    Raises: TableError: a column is missing or a number is none; the message names the file.
-    """
-    remarks = []
-    data = data.removeprefix(b"\xef\xbb\xbf")
-    end = data.rfind(b"\n") + 1
-    if end < len(data):
-        remarks.append("the last row is torn and was left out")
-        data = data[:end]
-    if not data:
-        remarks.append("readings.csv holds nothing")
-        data = (",".join(COLUMNS) + "\n").encode()
-    try:
-        header = next(csv.reader(io.StringIO(data[: data.find(b"\n") + 1].decode("utf-8", "replace"))), [])
-    except csv.Error as exc:
-        raise TableError(f"readings.csv is no table: {exc}.", f"{where}.") from exc
-    lacking = [name for name in COLUMNS if name not in header]
-    if lacking:
-        raise TableError(f"readings.csv lacks the column {', '.join(lacking)}.", f"{where}.")
-    text = [name for name in header if name not in NUMBERS and name != "time"]
-    kind = "category" if len(data) > _LARGE else object
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(data), engine="c", dtype=dict.fromkeys(NUMBERS, float) | dict.fromkeys(text, kind),
-            usecols=None if times else [name for name in header if name != "time"],
-            keep_default_na=False, na_values={name: [""] for name in NUMBERS}, encoding_errors="replace",
-        )  # fmt: skip
-        if times:
-            frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601")
-    except (ValueError, pd.errors.ParserError) as exc:
-        raise TableError(f"readings.csv cannot be read: {str(exc).splitlines()[0]}.", f"{where}.") from exc
-    if kind is object:
-        columns = {name: _coded(frame[name]) if name in text else frame[name] for name in frame.columns}
-        return pd.DataFrame(columns, copy=False), remarks
-    for name in text:
-        frame[name] = _text_category(frame[name])
-    return frame, remarks
-
-
-def _coded(column: pd.Series[Any]) -> pd.Categorical[Any]:
-    """Categories as text, of a short column: pandas' own way costs more than all the rest of reading a small file."""
-    codes, texts = pd.factorize(column.to_numpy(dtype=object))
-    names = [unescape(text) for text in texts]
-    if len(set(names)) != len(names):
-        return pd.Categorical([names[code] for code in codes])
-    order = sorted(range(len(names)), key=texts.__getitem__)
-    place = np.empty(len(names), dtype=np.int64)
-    place[order] = np.arange(len(names))
-    return pd.Categorical.from_codes(place[codes], dtype=pd.CategoricalDtype([names[i] for i in order]), validate=False)
-
-
-def _text_category(column: pd.Series[Any]) -> pd.Series[Any]:
-    """Categories as text: pandas makes numbers of a column of digits, and then `plug == "1"` finds nothing."""
-    names = ["" if isinstance(c, float) and math.isnan(c) else unescape(str(c)) for c in column.cat.categories]
-    if len(set(names)) == len(names):
-        return column.cat.rename_categories(names)
-    return pd.Series(pd.Categorical([names[code] for code in column.cat.codes]), index=column.index)
-
-
 def _takes(events: list[Event]) -> tuple[Take, ...]:
     takes: dict[int, Take] = {}
     for event in events:
@@ -317,44 +176,15 @@ def _take(event: Event) -> Take | None:
     )  # fmt: skip
 
 
-def _meter(entry: Mapping[str, Any]) -> MeterInfo:
-    inputs = tuple(
-        MeterInput(quantity=str(i.get("quantity", "")), coupling=str(i.get("coupling") or ""),
-                   resistance=_within(i.get("resistance_ohm"), 1.0, 1e13),
-                   capacitance=_within(i.get("capacitance_F"), 0.0, 1e-3))
-        for i in _listed(entry.get("inputs"))
-    )  # fmt: skip
-    lines = tuple(
-        AccuracyLine(quantity=str(a.get("quantity", "")), coupling=str(a.get("coupling") or ""),
-                     range=_json_number(a.get("range")), of_reading=_json_number(a.get("of_reading")) or 0.0,
-                     digits=_json_number(a.get("digits")) or 0.0, resolution=_json_number(a.get("resolution")))
-        for a in _listed(entry.get("accuracy"))
-    )  # fmt: skip
-    words = {name: str(entry.get(name) or "") for name in METER_WORDS}
-    days = entry.get("calibration_interval_days")
-    return MeterInfo(
-        inputs=inputs, accuracy=lines, calibration_interval_days=days if isinstance(days, int) else 365,
-        burden_voltage=_json_number(entry.get("burden_voltage_V")), **words,
-    )  # fmt: skip
+def _other_hash(data: bytes, listed: str) -> bool:
+    return listed.startswith("sha256:") and hashlib.sha256(data).hexdigest() != listed[7:]
 
 
-def _listed(value: object) -> list[dict[str, Any]]:
-    """The objects of what should be a list of them."""
-    return [entry for entry in value if isinstance(entry, dict)] if isinstance(value, list) else []
+def _altered(folder: Path, files: Sequence[Mapping[str, Any]], read: Mapping[str, bytes]) -> list[str]:
+    """What a closed session's files are not any more: gone, or other bytes than its descriptor lists.
 
-
-def _within(value: object, low: float, high: float) -> float | None:
-    """A number that can be what it says it is; None for any other."""
-    number = _json_number(value)
-    return number if number is not None and low <= number <= high else None
-
-
-def _other_hash(path: Path, listed: str) -> bool:
-    return listed.startswith("sha256:") and hashlib.sha256(_read_bytes(path)).hexdigest() != listed[7:]
-
-
-def _altered(folder: Path, files: Sequence[Mapping[str, Any]]) -> list[str]:
-    """What a closed session's files are not any more: gone, or other bytes than its descriptor lists."""
+    Args: read: the bytes of those that were read already.
+    """
     found = []
     for entry in files:
         name = str(entry.get("path") or "")
@@ -365,13 +195,11 @@ def _altered(folder: Path, files: Sequence[Mapping[str, Any]]) -> list[str]:
             found.append(f"{name} is listed but gone")
         elif isinstance(entry.get("bytes"), int) and path.stat().st_size != entry["bytes"]:
             found.append(f"{name} has another size than its descriptor lists")
-        elif name != "wire.csv" and _other_hash(path, str(entry.get("hash", ""))):
+        elif name != "wire.csv" and _other_hash(
+            read[name] if name in read else _read_bytes(path), str(entry.get("hash", ""))
+        ):
             found.append(f"{name} is not what its descriptor's SHA-256 says: it was altered after the close")
     return found
-
-
-def _json_number(value: object) -> float | None:
-    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
 
 
 def load_session(folder: Path, *, times: bool = True) -> Session:
@@ -385,16 +213,19 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     if descriptor is None:
         raise TableError("datapackage.json is not a descriptor.", f"{folder}.", "Try 'chassislog mend'.")
     path = folder / "readings.csv"
-    readings, remarks = read_readings(_read_bytes(path), str(path), times=times)
-    events = read_events(_read_bytes(folder / "events.csv")) if (folder / "events.csv").is_file() else []
-    meters = [_meter(entry) for entry in _listed(descriptor.get("meters"))]
-    files = tuple(_listed(descriptor.get("resources")))
+    data = {path.name: _read_bytes(path)}
+    if (folder / "events.csv").is_file():
+        data["events.csv"] = _read_bytes(folder / "events.csv")
+    readings, remarks = read_readings(data[path.name], str(path), times=times)
+    events = read_events(data.get("events.csv", b""))
+    meters = [read_meter(entry) for entry in objects(descriptor.get("meters"))]
+    files = tuple(objects(descriptor.get("resources")))
     if descriptor.get("close"):
-        remarks += _altered(folder, files)
+        remarks += _altered(folder, files, data)
     words = {name: str(descriptor.get(name) or "") for name in ("radio", "stage", "plan", "program_version", "start")}
     if not epoch(words["start"]):
         words["start"] = _named_start(folder.name)
-    if not (folder / "events.csv").is_file():
+    if "events.csv" not in data:
         remarks.append("events.csv is gone: takes and trips that stood there are lost")
     statements = descriptor.get("statements")
     replaces = replaced_by(folder.name, descriptor)
@@ -487,8 +318,3 @@ def load_radio(folder: Path, sessions: list[Path] | None = None, *, times: bool 
         card=load_card(folder / "radio.toml"), sessions=tuple(loaded),
         burdens=load_burdens(folder.parent / "burdens.toml"), unread=tuple(unread),
     )  # fmt: skip
-
-
-def finite(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """A number column as an array, unknown as NaN."""
-    return column.to_numpy(dtype=np.float64)

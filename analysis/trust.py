@@ -12,8 +12,9 @@ import numpy as np
 
 from analysis.chassis import is_touched
 from analysis.finding import Finding, Level
+from analysis.meterinfo import MeterInfo
 from analysis.states import Value, chunks, settled
-from analysis.table import MeterInfo, Radio, Session
+from analysis.table import Radio, Session
 from drivers.units import show_pm
 
 #: An AC voltmeter that loads more than this tells less of a high-impedance chassis. [Ω] Source: own choice.
@@ -29,12 +30,12 @@ def meter_findings(radio: Radio) -> list[Finding]:
         for s in radio.judged
     }
     for session in radio.judged:
-        for role in session.readings["meter"].cat.categories if len(session.readings) else ():
+        for role in session.readings.words["meter"].names:
             mine = [value for value in values[session.name] if value.meter == role]
-            doubts.setdefault(str(role), {}).update(dict.fromkeys(_doubts(session, str(role), mine)))
-            meter = session.meter(str(role))
+            doubts.setdefault(role, {}).update(dict.fromkeys(_doubts(session, role, mine)))
+            meter = session.meter(role)
             if meter is not None and not meter.calibrated:
-                unsaid.setdefault(str(role), {})["when it was calibrated is not recorded"] = None
+                unsaid.setdefault(role, {})["when it was calibrated is not recorded"] = None
         for pair, doubt in _disagreements(values[session.name]):
             for role in pair:
                 doubts.setdefault(role, {})[doubt] = None
@@ -62,7 +63,7 @@ def _finding(role: str, doubts: list[_Doubt], unsaid: list[str]) -> Finding:
 
 def _doubts(session: Session, role: str, values: list[Value]) -> list[_Doubt]:
     meter = session.meter(role)
-    mine = (session.readings["meter"] == role).to_numpy()
+    mine = session.readings.words["meter"].are(role)
     flags = Counter(flag for text in _words(session, "flags", mine) for flag in text.split())
     found = []
     if flags["low-battery"] or any(e.kind == "low-battery" and e.meter == role for e in session.events):
@@ -88,9 +89,9 @@ def _doubts(session: Session, role: str, values: list[Value]) -> list[_Doubt]:
 
 def _words(session: Session, column: str, mine: np.ndarray[Any, np.dtype[np.bool_]]) -> Counter[str]:
     """How often each word stands in a column, in some rows; by code, since copies of rows cost."""
-    cells = session.readings[column].cat
-    counts = np.bincount(cells.codes.to_numpy()[mine], minlength=len(cells.categories))
-    return Counter({str(word): int(count) for word, count in zip(cells.categories, counts, strict=True) if count})
+    cells = session.readings.words[column]
+    counts = np.bincount(cells.codes[mine], minlength=len(cells.names))
+    return Counter({word: count for word, count in zip(cells.names, counts.tolist(), strict=True) if count})
 
 
 def _calibration(meter: MeterInfo, session: Session) -> list[_Doubt]:

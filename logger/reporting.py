@@ -13,8 +13,9 @@ from logger.session import write_whole
 
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
+    from analysis.meterinfo import AccuracyLine
     from analysis.report.sources import Beside
-    from analysis.table import AccuracyLine, Radio
+    from analysis.table import Radio
 
 
 class ReportError(BenchError):
@@ -118,7 +119,7 @@ def _described(name: str, data: bytes) -> dict[str, Any]:
 
 def _line_sources(radio: Radio) -> dict[tuple[str, AccuracyLine], str]:
     """Where the profiles have those accuracy lines from that the sittings used; a line changed since has no source."""
-    from analysis.table import AccuracyLine
+    from analysis.meterinfo import AccuracyLine
     from drivers.accuracy import line_of
     from drivers.profile import ProfileError, load
 

@@ -101,22 +101,22 @@ def _judged(folder: Path) -> Summary:
     from analysis.summary import summarise
     from analysis.table import load_radio
 
-    described = []
-    for path in _sessions(folder):
-        told = _descriptor(path)
-        described.append((str(told.get("start") or ""), path.name, str(told.get("stage") or ""), path))
+    described = [
+        (str(told.get("start") or ""), path.name, str(told.get("stage") or ""), path)
+        for path, told in _sessions(folder).items()
+    ]
     stage = max(described)[2] if described else ""
     paths = [path for _, _, its, path in described if its == stage]
     return summarise(load_radio(folder, paths, times=False), sessions=len(described))
 
 
-def _sessions(folder: Path) -> list[Path]:
-    """Session folders, without those in whose place a mended or newly decoded copy stands."""
+def _sessions(folder: Path) -> dict[Path, Mapping[str, Any]]:
+    """Session folders with their descriptors, without those in whose place a mended or newly decoded copy stands."""
     from analysis.table import replaced_by, session_folders
 
-    paths = session_folders(folder)
-    gone = {replaced_by(path.name, _descriptor(path)) for path in paths}
-    return [path for path in paths if path.name not in gone]
+    found = {path: _descriptor(path) for path in session_folders(folder)}
+    gone = {replaced_by(path.name, told) for path, told in found.items()}
+    return {path: told for path, told in found.items() if path.name not in gone}
 
 
 def _descriptor(path: Path) -> Mapping[str, Any]:

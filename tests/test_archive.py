@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from analysis import table
+from analysis import readings
 from analysis.assess import assess
 from analysis.summary import Summary
 from analysis.table import load_radio
@@ -197,15 +197,18 @@ def test_no_cluster_is_one_line(book: Path) -> None:
 
 
 def test_a_short_file_is_read_into_the_same_table_as_a_long_one(book: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Two ways of making categories, for speed; guarded cells, digits and empty columns in both."""
+    """Three ways of reading, for speed; guarded cells, digits and empty columns in both."""
     writer = SessionWriter()
     writer.read([1.0, 2.0, None], point="=1+1", plug="1", switch="'on")
     writer.read([1.0, 2.0, None], point="1", plug="2", switch="on")
     data = (writer.write(book / "set-1" / "20260304T142501Z-log") / "readings.csv").read_bytes()
 
-    short, _ = table.read_readings(data, "here")
-    monkeypatch.setattr(table, "_LARGE", 0)
-    long, _ = table.read_readings(data, "here")
+    short, _ = readings.read_readings(data, "here", times=False)
+    monkeypatch.setattr(readings, "_SHORT", 0)
+    longer, _ = readings.read_readings(data, "here", times=False)
+    monkeypatch.setattr(readings, "_LARGE", 0)
+    long, _ = readings.read_readings(data, "here", times=False)
 
-    pd.testing.assert_frame_equal(short, long)
-    assert list(short["point"]) == ["=1+1"] * 3 + ["1"] * 3 and list(short["switch"])[:1] == ["'on"]
+    pd.testing.assert_frame_equal(short.frame, longer.frame, check_exact=True)
+    pd.testing.assert_frame_equal(short.frame, long.frame, check_exact=True)
+    assert list(short.frame["point"]) == ["=1+1"] * 3 + ["1"] * 3 and list(short.frame["switch"])[:1] == ["'on"]

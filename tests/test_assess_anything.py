@@ -121,11 +121,11 @@ def test_every_row_is_in_one_group_and_keeps_its_place(sitting: SessionWriter) -
     rows = np.concatenate([group.rows for group in table.groups])
     assert sorted(rows.tolist()) == list(range(len(session.readings)))
     for at, group in enumerate(table.groups):
-        own = session.readings.iloc[group.rows]
+        own = session.readings.frame.iloc[group.rows]
         assert all((own[name] == text).all() for name, text in group.texts.items())
         np.testing.assert_array_equal(table.columns([at]).elapsed, own["elapsed_s"].to_numpy())
     whole = table.columns(range(len(table.groups)))
-    np.testing.assert_array_equal(whole.elapsed, session.readings["elapsed_s"].to_numpy())
+    np.testing.assert_array_equal(whole.elapsed, session.readings.frame["elapsed_s"].to_numpy())
 
 
 def test_two_meters_in_turn_are_told_apart_row_by_row(tmp_path: Path) -> None:
@@ -152,5 +152,5 @@ def test_times_can_be_left_out_and_nothing_is_judged_by_them(tmp_path: Path) -> 
 
     with_times, without = load_radio(folder), load_radio(folder, times=False)
 
-    assert "time" in with_times.sessions[0].readings and "time" not in without.sessions[0].readings
+    assert "time" in with_times.sessions[0].readings.frame and "time" not in without.sessions[0].readings.frame
     assert assess(with_times).to_json() == assess(without).to_json()

@@ -116,7 +116,7 @@ def test_a_process_that_was_stopped_and_goes_on_records_on(tmp_path: Path, meter
         time.sleep(0.01)
     status, _, _ = recording.end(signal.SIGINT)
 
-    values = [int(value) for value in load_session(session).readings["value"]]
+    values = [int(value) for value in load_session(session).readings.frame["value"]]
     assert status == 0 and check_session(session).ok
     assert values == list(range(values[0], values[0] + len(values)))
 

@@ -318,7 +318,7 @@ def test_decoding_again_gives_new_values_with_tags_takes_and_events_of_the_time(
     made = redecode(folder, {"v": corrected})
 
     assert contents(folder) == before and made.by_meter == made.before == {"v": 39}
-    old, new = load_session(folder).readings, load_session(made.folder).readings
+    old, new = load_session(folder).readings.frame, load_session(made.folder).readings.frame
     assert list(new["value"]) == pytest.approx([value / 1000 for value in old["value"]])
     assert list(new["elapsed_s"]) == list(old["elapsed_s"]) and list(new["time"]) == list(old["time"])
     assert list(new["point"]) == list(old["point"]) and set(new["point"]) == {"chassis", "aerial"}
@@ -340,7 +340,7 @@ def test_rows_that_came_while_tags_changed_keep_theirs_when_decoded_again(radio:
 
     made = redecode(folder, {"v": load(NUMBERED)})
 
-    old, new = load_session(folder).readings, load_session(made.folder).readings
+    old, new = load_session(folder).readings.frame, load_session(made.folder).readings.frame
     assert list(new["point"]) == list(old["point"]) and list(new["switch"]) == list(old["switch"])
     assert next(iter(old[old["point"] == "aerial"]["elapsed_s"])) == 2.5
 
@@ -356,7 +356,7 @@ def test_typed_readings_stay_when_another_meter_is_decoded_again(radio: Path) ->
 
     made = redecode(folder, {"v": load(NUMBERED)})
 
-    frame = load_session(made.folder).readings
+    frame = load_session(made.folder).readings.frame
     assert list(frame[frame["meter"] == "t"]["value"]) == [4700.0] and len(frame) == 40
     assert list(frame["elapsed_s"]) == sorted(frame["elapsed_s"])
 

@@ -184,7 +184,7 @@ def test_own_tags_have_columns_and_text_survives(book: Path, tmp_path: Path) -> 
     assert rows[0]["valve"] == "'=1+1" and rows[0]["load"] == 'said, "so"'
     from analysis.table import load_radio
 
-    frame = load_radio(book / "set-1").sessions[0].readings
+    frame = load_radio(book / "set-1").sessions[0].readings.frame
     assert list(frame["valve"]) == ["=1+1"]
 
 

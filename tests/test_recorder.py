@@ -18,7 +18,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.table import load_session, parse_detail, unescape
+from analysis.readings import unescape
+from analysis.table import load_session, parse_detail
 from drivers.faults import MeterEvent
 from drivers.meter import Batch
 from drivers.port import WirePiece
@@ -402,7 +403,8 @@ def test_hostile_text_comes_back_from_a_session_on_disk_as_it_was(tmp_path: Path
     writer.close(START)
 
     session = load_session(writer.folder)
-    assert list(session.readings["point"]) == [point] and list(session.readings["by"]) == ["-O'Hara\nsecond line"]
+    frame = session.readings.frame
+    assert list(frame["point"]) == [point] and list(frame["by"]) == ["-O'Hara\nsecond line"]
     assert session.meters["v"].identity == identity and session.events[0].detail == {"text": "50%; done"}
 
 

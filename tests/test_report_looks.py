@@ -85,7 +85,7 @@ def test_a_state_names_the_rows_that_it_was_read_from(tmp_path: Path) -> None:
         for found in finding.states:
             if found.value is None:
                 continue
-            rows = sessions[found.session].iloc[list(found.rows)]
+            rows = sessions[found.session].frame.iloc[list(found.rows)]
             assert set(rows["point"]) == {finding.id.partition(":")[2]}
             assert set(rows["plug"]) == {found.plug} and set(rows["switch"]) == {found.switch}
             assert rows["value"].abs().mean() == pytest.approx(abs(found.value), abs=found.expanded_uncertainty)
@@ -199,7 +199,7 @@ def test_the_limit_is_drawn_where_it_holds_only(tmp_path: Path) -> None:
         sitting.read([20.0] * 10, point="chassis", plug="1", switch="on", burden=burden)
     session = load_session(sitting.write(write_card(tmp_path / "set-5") / "20260302T142501Z-a"))
     plot = series.trace(session, "chassis", key="volts-1", limits={"AC": 30.0, "DC": 60.0})
-    times = session.readings["elapsed_s"].to_list()
+    times = session.readings.frame["elapsed_s"].to_list()
 
     assert plot is not None and [value for _, value in plot.limits] == [30.0]
     assert plot.compared == ((times[0], times[10]), (times[20], times[29]))
@@ -226,7 +226,7 @@ def test_the_judged_values_are_drawn_with_their_uncertainty(tmp_path: Path) -> N
     assert plot is not None
     read = [found for found in finding.states if found.value is not None]
     assert [(mark.value, mark.expanded) for mark in plot.judged] == [(f.value, f.expanded_uncertainty) for f in read]
-    times = session.readings["elapsed_s"]
+    times = session.readings.frame["elapsed_s"]
     assert [mark.elapsed for mark in plot.judged] == [float(times.iloc[found.rows[-1]]) for found in read]
     assert "judged value ± U" in draw(plot)
 

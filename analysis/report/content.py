@@ -217,7 +217,7 @@ def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
 
 
 def _session(radio: Radio, session: Session, judged: bool, beside: Beside) -> SessionItem:
-    frame = session.readings
+    frame = session.readings.frame
     length = float(frame["elapsed_s"].iloc[-1] - frame["elapsed_s"].iloc[0]) if len(frame) else 0.0
     closed = f"closed {moment(session.close)}" if session.close else "NOT CLOSED: an interrupted sitting"
     statements = {"fed_from": session.fed_from, **session.statements}
@@ -236,7 +236,7 @@ def _session(radio: Radio, session: Session, judged: bool, beside: Beside) -> Se
 
 def _counts(session: Session) -> str:
     """Readings by status, then events other than the ordinary ones, by kind."""
-    frame = session.readings
+    frame = session.readings.frame
     statuses = Counter({str(word): int(count) for word, count in frame["status"].value_counts().items() if count})
     events = Counter(event.kind for event in session.events if event.kind not in _ORDINARY)
     parts = ["Readings: " + _tally(statuses) if statuses else "No readings"]

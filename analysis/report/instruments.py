@@ -6,8 +6,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from analysis.coded import coded
+from analysis.meterinfo import AccuracyLine, MeterInfo, MeterInput
 from analysis.report.text import exactly, moment, plain
-from analysis.table import AccuracyLine, MeterInfo, MeterInput, Session
+from analysis.table import Session
 from drivers.reading import UNITS, Quantity
 
 _ISOLATION = {
@@ -52,14 +56,17 @@ def meters(sessions: Sequence[Session], sources: LineSources) -> tuple[MeterItem
 def _read(session: Session) -> dict[str, set[tuple[str, str, float | None]]]:
     """What each meter of a sitting read; a channel counts as its meter's."""
     found: dict[str, set[tuple[str, str, float | None]]] = {}
-    if not len(session.readings):
-        return found
-    rows = session.readings[["meter", "quantity", "coupling", "range"]].drop_duplicates()
-    for name, quantity, coupling, full in rows.itertuples(index=False, name=None):
-        meter = session.meter(str(name))
-        range_ = float(full) if isinstance(full, float) and math.isfinite(full) else None
-        if meter is not None:
-            found.setdefault(meter.role, set()).add((str(quantity), str(coupling), range_))
+    for group in coded(session).groups:
+        meter = session.meter(group.texts["meter"])
+        if meter is None:
+            continue
+        told = found.setdefault(meter.role, set())
+        full = session.readings.numbers["range"][group.rows]
+        first = np.ones(len(full), dtype=np.bool_)  # of a million rows few begin another range
+        first[1:] = (full[1:] != full[:-1]) & ~(np.isnan(full[1:]) & np.isnan(full[:-1]))
+        for value in full[first].tolist():
+            range_ = value if math.isfinite(value) else None
+            told.add((group.texts["quantity"], group.texts["coupling"], range_))
     return found
 
 

@@ -46,7 +46,7 @@ def chain_proof(radio: Radio) -> ChainProof:
 
 
 def _read_socket(session: Session) -> bool:
-    return bool(len(session.readings)) and "mains-line" in set(session.readings["point"].cat.categories)
+    return "mains-line" in session.readings.words["point"].names
 
 
 def _contacts(session: Session, meter: str) -> tuple[float | None, str]:

@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.finding import StateOutcome
 from analysis.report.plots import LoadBar, Measured, Span, Take, TracePlot
 from analysis.report.text import exactly, plain
-from analysis.table import Session, finite
+from analysis.table import Session
 from drivers.units import UnitError, counted, parse
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
@@ -91,7 +91,7 @@ _NEEDED = ["elapsed_s", "value", "status", "meter", "coupling", "plug", "switch"
 
 def point_rows(session: Session, point: str) -> pd.DataFrame:
     """Rows of volts at a point."""
-    frame = session.readings
+    frame = session.readings.frame
     return frame.loc[_is(frame, "point", point) & _is(frame, "quantity", "voltage"), _NEEDED]
 
 
@@ -141,11 +141,11 @@ def trace(
 
 def _judged(session: Session, states: Sequence[StateOutcome]) -> list[Take]:
     """The judged values of a session, each at the time of its last row."""
-    elapsed = session.readings["elapsed_s"]
+    elapsed = session.readings.numbers["elapsed_s"]
     found = []
     for state in states:
         if state.session == session.name and state.value is not None and state.rows and state.rows[-1] < len(elapsed):
-            moment = float(elapsed.iloc[state.rows[-1]])
+            moment = float(elapsed[state.rows[-1]])
             if abs(state.value) < DRAWABLE and abs(moment) < DRAWABLE:
                 found.append(Take(elapsed=moment, value=state.value, expanded=state.expanded_uncertainty))
     return found
@@ -233,7 +233,7 @@ def takes_at(session: Session, point: str) -> list[Take]:
     """The takes of volts at a point, with U from the readings that each rests on."""
     found = []
     for entry in session.takes:
-        rows = session.readings.iloc[entry.first : entry.last + 1]
+        rows = session.readings.frame.iloc[entry.first : entry.last + 1]
         rows = rows[(rows["meter"] == entry.meter).to_numpy() & (rows["status"] == "ok").to_numpy()]
         if entry.quantity != "voltage" or entry.value is None or rows.empty or rows["point"].iloc[-1] != point:
             continue
@@ -241,6 +241,11 @@ def takes_at(session: Session, point: str) -> list[Take]:
         if abs(entry.value) < DRAWABLE and abs(moment) < DRAWABLE:
             found.append(Take(elapsed=moment, value=entry.value, expanded=_expanded(rows["u"])))
     return found
+
+
+def finite(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """A number column as an array, unknown as NaN."""
+    return column.to_numpy(dtype=np.float64)
 
 
 def drawable(column: pd.Series[Any]) -> np.ndarray[Any, np.dtype[np.bool_]]:
@@ -270,7 +275,7 @@ def _secondary(sessions: Sequence[Session], quantity: str) -> dict[str, list[pd.
     """The secondary's usable readings of a quantity, by load."""
     found: dict[str, list[pd.DataFrame]] = {}
     for session in sessions:
-        frame = session.readings
+        frame = session.readings.frame
         usable = _is(frame, "point", "secondary") & _is(frame, "quantity", quantity) & _is(frame, "status", "ok")
         rows = frame.loc[usable, ["load", "value", "u"]]
         rows = rows[drawable(rows["value"])]

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from analysis.assessment import Assessment
 from analysis.chassis import wanted_states
+from analysis.readings import BoolArray, Words
 from analysis.report.matrix import points, touch_findings
 from analysis.report.owner import in_plain_words, stage_words
 from analysis.report.text import listed, plain
 from analysis.table import Radio, Session
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 #: What a finding or a topic is called where its id would puzzle an owner.
 NAMES = {
@@ -69,17 +67,17 @@ def _own(radio: Radio) -> set[str]:
 
 def _has(session: Session, names: tuple[str, ...], tag: str) -> bool:
     """Whether a sitting has a reading at one of the points, with the tag where one is needed."""
-    frame = session.readings
-    if not len(frame) or not set(names) & set(frame["point"].cat.categories):
+    words = session.readings.words
+    if not set(names) & set(words["point"].names):
         return False
-    told = _is(frame["point"], names) & _is(frame["status"], ("ok", "overload"))
-    return bool((told & ~_is(frame[tag], ("",))).any() if tag else told.any())
+    told = _is(words["point"], names) & _is(words["status"], ("ok", "overload"))
+    return bool((told & ~_is(words[tag], ("",))).any() if tag else told.any())
 
 
-def _is(column: pd.Series[Any], words: Iterable[str]) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _is(column: Words, texts: Iterable[str]) -> BoolArray:
     """Where a column of words has one of these; by code, since copies of a long sitting's rows cost."""
-    wanted = [at for at, word in enumerate(column.cat.categories) if word in words]
-    return np.isin(column.cat.codes.to_numpy(), wanted)
+    wanted = [at for at, word in enumerate(column.names) if word in texts]
+    return np.isin(column.codes, wanted)
 
 
 def missing(radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | None) -> tuple[str, ...]:
