@@ -166,6 +166,7 @@ def _words(cells: Sequence[str]) -> Words:
 def _by_pandas(data: bytes, header: Sequence[str], where: str, *, times: bool) -> Readings:
     import pandas as pd
 
+    _refuse_long_rows(data, len(header), where)
     text = [name for name in header if name not in NUMBERS and name != "time"]
     large = len(data) > _LARGE
     try:
@@ -186,6 +187,19 @@ def _by_pandas(data: bytes, header: Sequence[str], where: str, *, times: bool) -
             for name in text if name in columns
         }, times=told,
     )  # fmt: skip
+
+
+def _refuse_long_rows(data: bytes, cells: int, where: str) -> None:
+    """Raises: TableError: a row has more cells than the header; pandas drops the last ones where it leaves one out.
+
+    A comma that nobody quoted moves every tag behind it. Where there are quotes, pandas alone knows the cells.
+    """
+    if b'"' in data or data.count(b",") <= (cells - 1) * data.count(b"\n"):
+        return
+    for number, line in enumerate(data.split(b"\n")):
+        if line.count(b",") >= cells:
+            said = f"readings.csv cannot be read: line {number + 1} has more cells than the header."
+            raise TableError(said, f"{where}.")
 
 
 def _categories(column: pd.Series[Any]) -> Words:

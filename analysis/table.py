@@ -145,8 +145,10 @@ def read_events(data: bytes) -> list[Event]:
     return events
 
 
-def _takes(events: list[Event]) -> tuple[Take, ...]:
+def _takes(events: list[Event], remarks: list[str]) -> tuple[Take, ...]:
+    """The takes that were not superseded. An id that stands for several is remarked on: the last one counts."""
     takes: dict[int, Take] = {}
+    twice: dict[int, None] = {}
     for event in events:
         if event.kind != "take":
             continue
@@ -155,7 +157,10 @@ def _takes(events: list[Event]) -> tuple[Take, ...]:
             takes.pop(int(part) if _is_count(part) else -1, None)
         take = _take(event)
         if take is not None:
+            if take.id in takes:
+                twice[take.id] = None
             takes[take.id] = take
+    remarks += [f"take {number} stands for several takes; only the last one counts" for number in twice]
     return tuple(takes.values())
 
 
@@ -231,10 +236,11 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
     replaces = replaced_by(folder.name, descriptor)
     if replaces:
         remarks.append(f"stands in place of {replaces}, which was mended or decoded again")
+    takes = _takes(events, remarks)
     return Session(
         name=folder.name, close=str(descriptor["close"]) if descriptor.get("close") else None,
         statements=statements if isinstance(statements, dict) else {}, meters={meter.role: meter for meter in meters},
-        readings=readings, events=tuple(events), takes=_takes(events), remarks=tuple(remarks), replaces=replaces,
+        readings=readings, events=tuple(events), takes=takes, remarks=tuple(remarks), replaces=replaces,
         files=files, **words,
     )  # fmt: skip
 

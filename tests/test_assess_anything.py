@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -154,3 +155,27 @@ def test_times_can_be_left_out_and_nothing_is_judged_by_them(tmp_path: Path) -> 
 
     assert "time" in with_times.sessions[0].readings.frame and "time" not in without.sessions[0].readings.frame
     assert assess(with_times).to_json() == assess(without).to_json()
+
+
+@pytest.mark.parametrize("times", [True, False])
+def test_a_row_with_a_comma_too_many_is_refused_since_its_tags_stand_one_cell_further(
+    times: bool, tmp_path: Path
+) -> None:
+    sitting = SessionWriter()
+    sitting.read([1.0] * 3, point="chassis", plug="1", switch="on")
+    folder = sitting.write(write_card(tmp_path / "set-5") / "20260302T142501Z-a")
+    rows = (folder / "readings.csv").read_bytes()
+    (folder / "readings.csv").write_bytes(rows.replace(b",chassis,", b",left,chassis,", 1))
+
+    with pytest.raises(BenchError, match=r"cannot be read"):
+        load_session(folder, times=times)
+
+
+def test_an_id_that_stands_for_two_takes_is_remarked_on(tmp_path: Path) -> None:
+    sitting = SessionWriter()
+    for plug in ("1", "2"):
+        sitting.takes = 6
+        sitting.take(sitting.read([1.0] * 3, point="chassis", plug=plug, switch="on"), 1.0)
+    session = load_session(sitting.write(write_card(tmp_path / "set-5") / "20260302T142501Z-a"))
+
+    assert [take.id for take in session.takes] == [7] and "take 7 stands for several" in session.remarks[0]
