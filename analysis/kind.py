@@ -63,6 +63,8 @@ def chassis_kind(radio: Radio, picture: TouchPicture) -> Finding:
         value.evidence for verdict in (matrix.verdicts if matrix else ()) for value in verdict.state.values
     )
     statement = f"{SENTENCES[kind.word].format(pin=kind.pin)} {' '.join(kind.reasons)}".strip()
+    if pins.ohms and kind.pin is None:
+        statement += f" To the chassis with the plug out: {pins.told}."
     if kind.word == "isolated" and matrix is not None:
         statement = f"{statement} {contact_words(matrix, picture)}".strip()
     if kind.runner_up:
@@ -241,7 +243,7 @@ def _capacitive(pins: Pins, matrix: Matrix | None, picture: TouchPicture, card: 
     wanted = () if pins.ohms else ("pin-1-to-chassis and pin-2-to-chassis, plug out",)
     if matrix is None or not any(v.state.values for v in matrix.verdicts):
         lacking = ("volts of the chassis to earth", *wanted)
-        return Kind(word="not-established", reasons=("The chassis was not read.",), missing=lacking)
+        return Kind(word="not-established", reasons=("No volts of the chassis were read.",), missing=lacking)
     mains = _mains(matrix, card)
     sizes = [size for v in matrix.verdicts if (size := _capacitance(v, picture, mains)) is not None]
     open_pins = pins.least is not None and pins.least >= CONDUCTS

@@ -89,7 +89,11 @@ def _finding(values: Sequence[Value], low: float, high: float, card: RadioCard, 
     under = falls_below(bottom.magnitude, bottom.expanded, standard.low)
     stressed = nominal is not None and exceeds(top.magnitude, top.expanded, ABOVE_NOMINAL * nominal)
     where = "the live contact to earth" if to_earth else "line to neutral"
-    by = f", by meter '{top.meter}', the worse of {several}" if (several := len({v.meter for v in values})) > 1 else ""
+    by = (
+        f", by meter '{top.meter}', which of {several} comes nearest a limit with its U"
+        if (several := len({v.meter for v in values})) > 1
+        else ""
+    )
     count = top.resolution
     parts = [
         f"The mains ({where}{by}) came to {show_pm(top.magnitude, top.expanded, 'V')}, "

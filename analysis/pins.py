@@ -6,9 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from analysis.finding import Evidence
-from analysis.states import chunks, lowest
+from analysis.states import Chunk, chunks, lowest, named_rows
 from analysis.table import Radio
+from drivers.units import show
 
 #: A pin that reads less than this to the chassis is tied to it: wire and contacts, where a cold heater chain or a
 #: primary has tens of ohms at least. Source: own choice, from trade figures for series-heater chains (100 Ω cold).
@@ -34,9 +37,43 @@ class Pins:
         return min(low)[1] if low else None
 
     @property
+    def told(self) -> str:
+        """What was read, for a person: "pin 1 open (switch on and off); pin 2 140 Ω (switch on)"."""
+        said: dict[str, dict[str, list[str]]] = {}
+        for (pin, switch), ohms in sorted(self.ohms.items(), key=lambda item: (item[0][0], item[0][1] != "on")):
+            shown = (
+                "open" if math.isinf(ohms) else show(ohms, "Ohm", max(0.1, 10.0 ** math.floor(math.log10(ohms) - 2)))
+            )
+            name = "earth pin" if pin == "earth" else f"pin {pin}"
+            said.setdefault(name, {}).setdefault(shown, []).append(switch)
+        parts = []
+        for name, values in said.items():
+            each = [shown + (f" (switch {' and '.join(at)})" if all(at) else "") for shown, at in values.items()]
+            parts.append(f"{name} {', '.join(each)}")
+        return "; ".join(parts)
+
+    @property
     def least(self) -> float | None:
         """The least of a mains pin."""
         return min((ohms for (pin, _), ohms in self.ohms.items() if pin != "earth"), default=None)
+
+
+def _shown(ohms: float) -> str:
+    """To three digits, and no more than an ohmmeter with its leads has."""
+    if math.isinf(ohms):
+        return "open"
+    return show(ohms, "Ohm", 10.0 ** max(-1, math.floor(math.log10(max(ohms, 0.1))) - 2))
+
+
+def _evidence(chunk: Chunk) -> Evidence:
+    """The rows of its last take, else all of its rows."""
+    take = chunk.take
+    inside = np.flatnonzero((chunk.rows >= take.first) & (chunk.rows <= take.last)) if take is not None else ()
+    picked = inside if len(inside) else np.arange(len(chunk.rows))
+    return Evidence(
+        session=chunk.session.name, rows=named_rows(chunk, np.asarray(picked)),
+        take=take.id if take is not None and len(inside) else None,
+    )  # fmt: skip
 
 
 def read_pins(radio: Radio) -> Pins:
@@ -50,6 +87,5 @@ def read_pins(radio: Radio) -> Pins:
             pin = chunk.key.point.removeprefix("pin-").removesuffix("-to-chassis").removesuffix("-pin")
             place = (pin, chunk.key.switch)
             ohms[place] = min(least, ohms.get(place, math.inf))
-            rows = (int(chunk.rows[0]), int(chunk.rows[-1]))
-            evidence.append(Evidence(session=chunk.session.name, rows=tuple(dict.fromkeys(rows))))
+            evidence.append(_evidence(chunk))
     return Pins(ohms, tuple(evidence))

@@ -42,6 +42,7 @@ class Volts:
     value: float  #: rms [V]
     u: float  #: standard uncertainty [V]
     mains: float | None = None  #: [V]; None if it was not read
+    mains_u: float = 0.0  #: standard uncertainty of it [V]
 
     def __post_init__(self) -> None:
         if not 0 < self.value < math.inf or not self.u >= 0 or not (self.mains is None or self.mains > 0):
@@ -378,4 +379,6 @@ def rail_expanded(figures: SupplyFigures, rail: float, idle: float) -> float:
         # One meter's gain error scales the difference; two meters' errors do not cancel in it.
         apart = math.hypot(off.u, on.volts.u) / (off.value - on.volts.value)
         of_resistance = of_volts if figures.given.same_voltmeter else apart
-    return COVERAGE * math.hypot(rail * of_volts, sag * of_current, sag * of_resistance)
+    # In proportion to the mains that were read then; one meter's gain error would cancel, which is not counted on.
+    of_mains = off.mains_u / off.mains if off is not None and off.mains else 0.0
+    return COVERAGE * math.hypot(rail * of_volts, rail * of_mains, sag * of_current, sag * of_resistance)

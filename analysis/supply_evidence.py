@@ -281,21 +281,27 @@ def _typical(parts: list[Chunk]) -> float:
     return float(np.median(np.abs(values))) if len(values) else 0.0
 
 
-def _mains(radio: Radio, doubts: list[str]) -> dict[str, float | None]:
-    """The mains of each session, where what was read can be the mains of this radio. [V]"""
+def _mains(radio: Radio, doubts: list[str]) -> dict[str, Value]:
+    """The mains of each session, where what was read can be the mains of this radio."""
     nominal = figure(radio.card.nominal_mains, "V")
-    found: dict[str, float | None] = {}
+    found: dict[str, Value] = {}
     for session in radio.judged:
         value = session_mains(session)
-        found[session.name] = volts = None if value is None else value.magnitude
-        if volts is not None and nominal is not None and not 0.5 * nominal < volts < 1.5 * nominal:
+        if value is None:
+            continue
+        volts = value.magnitude
+        if nominal is not None and not 0.5 * nominal < volts < 1.5 * nominal:
             doubts.append(f"the mains read {show(volts, 'V')}, which is not near the {show(nominal, 'V')} on the card")
-            found[session.name] = None
+        else:
+            found[session.name] = value
     return found
 
 
-def _as_volts(value: Value, mains: Mapping[str, float | None]) -> Volts:
-    return Volts(value=value.magnitude, u=value.u, mains=mains.get(value.session))
+def _as_volts(value: Value, mains: Mapping[str, Value]) -> Volts:
+    there = mains.get(value.session)
+    if there is None:
+        return Volts(value=value.magnitude, u=value.u)
+    return Volts(value=value.magnitude, u=value.u, mains=there.magnitude, mains_u=there.u)
 
 
 def _rails(radio: Radio, found: Sequence[Chunk]) -> Iterator[MeasuredRail]:
@@ -310,4 +316,7 @@ def _rails(radio: Radio, found: Sequence[Chunk]) -> Iterator[MeasuredRail]:
         if value is not None and value.magnitude > 0:
             volts = value.magnitude if value.value is not None else None
             if volts is None or volts <= MOST_VOLTS:
-                yield MeasuredRail(name=RAILS[point], load=load, value=volts, u=value.u, mains=mains.get(value.session))
+                there = mains.get(value.session)
+                yield MeasuredRail(name=RAILS[point], load=load, value=volts, u=value.u,
+                                   mains=None if there is None else there.magnitude,
+                                   mains_u=0.0 if there is None else there.u)  # fmt: skip

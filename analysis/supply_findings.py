@@ -119,6 +119,7 @@ class MeasuredRail:
     value: float | None  #: magnitude [V]; None: over the meter's range
     u: float  #: standard uncertainty [V]
     mains: float | None  #: at that moment [V]; None if it was not read
+    mains_u: float = 0.0  #: standard uncertainty of it [V]
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +249,8 @@ def _measured_checks(figures: SupplyFigures, measured: Sequence[MeasuredRail]) -
         nominal = given.nominal_mains or rail.mains
         base = rail.mains or nominal
         up, down = (f * nominal / base if base and nominal else f for f in (MAINS_HIGH, MAINS_LOW))
-        expanded = COVERAGE * rail.u
+        of_mains = rail.value * rail.mains_u / rail.mains if rail.mains else 0.0
+        expanded = COVERAGE * math.hypot(rail.u, of_mains)
         what = f"{rail.name} rail as read with the load '{rail.load}', scaled: mean"
         top, bottom = max(1.0, up), min(1.0, down)
         at_high, at_low = ((f * base if base else math.nan) for f in (top, bottom))

@@ -108,4 +108,4 @@ def test_the_report_shows_supply_and_hum(bench: Path) -> None:
     for title in ("Current of the auxiliary transformer, by load", "Load line of the auxiliary transformer",
                   "Rails against mains", "Gain that does not clip", "Comparison of arrangements"):  # fmt: skip
         assert title in page
-    assert "5 VA fitted, 1.77 VA needed" in page
+    assert "nameplate 5 VA, 1.77 VA asked for" in page

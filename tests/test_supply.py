@@ -202,6 +202,16 @@ def test_levels_of_the_rails(changed: dict[str, Any], level: Level, says: str) -
     assert says in finding.statement
 
 
+def test_a_rail_scaled_to_other_mains_bears_the_uncertainty_of_the_mains_that_were_read() -> None:
+    """√2 · 10.8 V · 132/120 = 16.80 V; U = 2 · 16.80 · √((0.05/10.8)² + (1.2/120)²) = 0.370 V (JCGM 100, 5.1.6)."""
+    read = bench(off_load=Volts(value=10.8, u=0.05, mains=120.0, mains_u=1.2))
+
+    finding = rail_window_finding(supply_figures(read))
+
+    assert finding.value == pytest.approx(16.80, abs=0.005)
+    assert finding.expanded_uncertainty == pytest.approx(0.370, abs=0.001)
+
+
 def test_a_board_read_at_rest_only_is_never_within() -> None:
     """Idle current says nothing of the loudest programme; a rating too small even for idle is still found."""
     idle = bench(loads=(load(0.02, name="idle"),))
