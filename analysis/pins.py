@@ -41,9 +41,7 @@ class Pins:
         """What was read, for a person: "pin 1 open (switch on and off); pin 2 140 Ω (switch on)"."""
         said: dict[str, dict[str, list[str]]] = {}
         for (pin, switch), ohms in sorted(self.ohms.items(), key=lambda item: (item[0][0], item[0][1] != "on")):
-            shown = (
-                "open" if math.isinf(ohms) else show(ohms, "Ohm", max(0.1, 10.0 ** math.floor(math.log10(ohms) - 2)))
-            )
+            shown = _shown(ohms)
             name = "earth pin" if pin == "earth" else f"pin {pin}"
             said.setdefault(name, {}).setdefault(shown, []).append(switch)
         parts = []
@@ -62,7 +60,7 @@ def _shown(ohms: float) -> str:
     """To three digits, and no more than an ohmmeter with its leads has."""
     if math.isinf(ohms):
         return "open"
-    return show(ohms, "Ohm", 10.0 ** max(-1, math.floor(math.log10(max(ohms, 0.1))) - 2))
+    return f"{ohms:.1f} Ω" if ohms < TIED else show(ohms, "Ohm", 10.0 ** (math.floor(math.log10(ohms)) - 2))
 
 
 def _evidence(chunk: Chunk) -> Evidence:

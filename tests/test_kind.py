@@ -9,7 +9,9 @@ import pytest
 
 from analysis.assessment import Assessment
 from analysis.finding import Level
-from tests.test_touch_rules import STATES, Sitting, chassis, judged
+from analysis.pins import read_pins
+from analysis.table import load_radio
+from tests.test_touch_rules import STATES, Sitting, chassis, home_of, judged
 
 
 def kind_of(found: Assessment) -> dict[str, Any]:
@@ -99,3 +101,23 @@ def test_a_heater_chain_under_one_large_burden_is_not_called_a_capacitor(tmp_pat
 
     assert kind["kind"] == "not-established" and kind["runner_up"] == "tied"
     assert "does not tell a large capacitor from a hard connection" in kind["statement"]
+
+
+@pytest.mark.parametrize(
+    ("ohms", "told"),
+    [
+        (0.0, "pin 1 0.0 Ω"),
+        (0.04, "pin 1 0.0 Ω"),
+        (139.94, "pin 1 140 Ω"),
+        (2.2e6, "pin 1 2.20 MΩ"),
+        (None, "pin 1 open"),
+    ],
+)
+def test_the_ohms_of_the_pins_are_told_to_three_digits(ohms: float | None, told: str, tmp_path: Path) -> None:
+    sitting = Sitting()
+    sitting.read(ohms, point="pin-1-to-chassis", switch="on", quantity="resistance", coupling="")
+    home = home_of(tmp_path)
+    sitting.writer.write(home / "20260302T142500Z-a")
+    radio = load_radio(home)
+
+    assert read_pins(radio).told.startswith(told)
