@@ -35,6 +35,7 @@ class Alarm:
     unit: str
     limit: float
     severe: bool = False  #: at or above the upper boundary too, or an overload
+    place: tuple[str, ...] = ()  #: point, plug and switch
 
     @property
     def detail(self) -> dict[str, str]:
@@ -45,39 +46,62 @@ class Alarm:
 
 
 class AlarmWatch:
-    """Watches the readings of all meters; one alarm a meter at most."""
+    """Watches the readings of all meters; one alarm a meter or channel at most."""
 
     def __init__(self, limits: TouchLimits) -> None:
         self._limits = limits
-        self.active: dict[str, Alarm] = {}  #: by meter
+        self.active: dict[str, Alarm] = {}  #: by meter, and channel where it has several
 
     def feed(self, meter: str, reading: Reading, tags: Mapping[str, str]) -> Alarm | None:
-        """One reading with the tags in force; what changed, if anything did."""
+        """One reading with the tags in force; what changed, if anything did.
+
+        An alarm ends by volts of the same point in the same state, or when another point or state is read: then it says
+        that nobody knows whether the first is still live.
+        """
+        meter = f"{meter}.{reading.channel}" if reading.channel else meter
         before = self.active.get(meter)
-        point = tags.get("point", "")
-        if reading.quantity is not Quantity.VOLTAGE or point in NOT_TOUCHED:
-            return self._end(meter, reading) if before is not None else None
+        state = tuple(tags.get(name, "") for name in ("point", "plug", "switch"))
+        place = (*state, "dc" if reading.coupling is Coupling.DC else "ac")  # 0 V DC says nothing of the AC there
+        moved = (
+            before is not None
+            and (before.place[:3] != state or reading.quantity is Quantity.VOLTAGE)
+            and (before.place != place)
+        )
+        if reading.quantity is not Quantity.VOLTAGE or place[0] in NOT_TOUCHED:
+            return self._left(meter, reading) if moved else None
         if reading.status in (Status.HELD, Status.INVALID):
             return None  # no value: what was before still holds
-        made = self._against(meter, reading, point, tags)
+        made = self._against(meter, reading, place, tags)
         if made.value is not None:
-            edge = made.limit * (1 - HYSTERESIS) if before is not None and before.point == point else made.limit
+            edge = made.limit * (1 - HYSTERESIS) if before is not None and not moved else made.limit
             if made.value < edge:
-                return self._end(meter, reading) if before is not None else None
-        if before is not None and before.point == point and before.severe >= made.severe:
-            self.active[meter] = made
-            return None
+                if before is None:
+                    return None
+                return self._left(meter, reading) if moved else self._end(meter, reading, made)
         self.active[meter] = made
-        return made
+        return None if before is not None and not moved and before.severe >= made.severe else made
 
-    def _end(self, meter: str, reading: Reading) -> Alarm:
+    def _end(self, meter: str, reading: Reading, made: Alarm) -> Alarm:
+        before = self.active[meter]
+        if made.unit == "A" and made.value is not None:
+            limit = show(made.limit, "A")
+            said = f"{show(made.value, 'A')} through the burden, below {limit}. The metal may still be live."
+            return self._off(meter, reading, f"{before.point}: {said}")
+        return self._off(meter, reading, f"{before.point}: no longer above the limit on meter '{meter}'.")
+
+    def _left(self, meter: str, reading: Reading) -> Alarm:
+        before = self.active[meter]
+        last = "beyond the meter's range" if before.value is None else show(before.value, before.unit)
+        return self._off(meter, reading, f"{before.point}: not read any more, last {last}. It may still be live.")
+
+    def _off(self, meter: str, reading: Reading, text: str) -> Alarm:
         before = self.active.pop(meter)
         return Alarm(
             on=False, meter=meter, point=before.point, elapsed=reading.elapsed, value=reading.value, unit=reading.unit,
-            limit=before.limit, text=f"{before.point}: no longer above the limit on meter '{meter}'.",
+            limit=before.limit, text=text, place=before.place,
         )  # fmt: skip
 
-    def _against(self, meter: str, reading: Reading, point: str, tags: Mapping[str, str]) -> Alarm:
+    def _against(self, meter: str, reading: Reading, place: tuple[str, ...], tags: Mapping[str, str]) -> Alarm:
         dc = reading.coupling is Coupling.DC
         volts = self._limits.voltage_dc if dc else self._limits.voltage_ac
         ohms = _ohms(tags.get("burden", ""))
@@ -87,8 +111,8 @@ class AlarmWatch:
             value = None if value is None else value / ohms
         severe = value is None or value >= limit.upper
         return Alarm(
-            on=True, meter=meter, point=point, elapsed=reading.elapsed, value=value, unit=unit, limit=limit.value,
-            severe=severe, text=_words(point, value, unit, limit, dc=dc, burden=ohms is not None),
+            on=True, meter=meter, point=place[0], elapsed=reading.elapsed, value=value, unit=unit, limit=limit.value,
+            severe=severe, text=_words(place[0], value, unit, limit, dc=dc, burden=ohms is not None), place=place,
         )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from analysis.limits import TouchLimits
-from drivers.reading import Reading, Status
+from drivers.reading import Quantity, Reading, Status
 from logger.alarm import Alarm, AlarmWatch
 
 #: What the range and the trace cover. [s]
@@ -39,10 +39,16 @@ class MeterState:
     seen: float = 0.0  #: when the last reading came, by this computer's monotonic clock [s]
     lost: bool = False
     trace: deque[tuple[float, float, float]] = field(default_factory=deque)  #: elapsed, least, most
+    channel: str = ""  #: the one of several that is shown: its first of volts, else its first
 
     def take(self, reading: Reading) -> None:
         """One more reading."""
         before = self.last
+        volts = before is not None and before.quantity is Quantity.VOLTAGE
+        if before is None or (reading.quantity is Quantity.VOLTAGE and not volts):
+            self.channel = reading.channel
+        elif reading.channel != self.channel:
+            return
         if before is not None and (before.quantity, before.coupling) != (reading.quantity, reading.coupling):
             self.trace.clear()
         self.last, self.seen, self.lost = reading, time.monotonic(), False

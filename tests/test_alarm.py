@@ -90,3 +90,56 @@ def test_the_alarm_loads_nothing_heavy() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "set()"
+
+
+def test_another_quantity_of_the_same_state_ends_no_alarm() -> None:
+    """The dial was turned, or a second value stands in the same line: the metal is as live as before."""
+    watch, tags = AlarmWatch(touch_limits()), {"point": "chassis", "plug": "1", "switch": "on"}
+    watch.feed("v", volts(117.0), tags)
+
+    for quantity, unit in ((Quantity.CURRENT, "A"), (Quantity.RESISTANCE, "Ohm")):
+        reading = Reading(elapsed=2.0, quantity=quantity, status=Status.OK, unit=unit, value=0.05)
+        assert watch.feed("v", reading, tags) is None
+    assert list(watch.active) == ["v"]
+
+
+@pytest.mark.parametrize(
+    ("tags", "coupling", "value"),
+    [
+        ({"point": "aerial"}, Coupling.AC, 0.4), ({"point": "chassis", "plug": "2"}, Coupling.AC, 0.4),
+        ({"point": "chassis"}, Coupling.DC, 0.0), ({"point": "mains-neutral"}, Coupling.AC, 0.4),
+    ],
+)  # fmt: skip
+def test_what_is_read_elsewhere_says_nothing_of_the_point_that_was_live(
+    tags: dict[str, str], coupling: Coupling, value: float
+) -> None:
+    watch = AlarmWatch(touch_limits())
+    watch.feed("v", volts(117.0), {"point": "chassis"})
+
+    off = watch.feed("v", volts(value, coupling=coupling), tags)
+
+    assert off is not None and not off.on and off.point == "chassis"
+    assert "not read any more" in off.text and "117.0 V" in off.text and "may still be live" in off.text
+
+
+def test_a_burden_that_pulls_the_current_below_its_limit_does_not_call_the_metal_dead() -> None:
+    """107.6 V across 1 MΩ are 108 µA, under 0.5 mA."""
+    watch = AlarmWatch(touch_limits())
+    watch.feed("v", volts(117.0), {"point": "chassis"})
+
+    off = watch.feed("v", volts(107.6), {"point": "chassis", "burden": "1 Mohm"})
+
+    assert off is not None and not off.on and "107.6 µA" in off.text and "may still be live" in off.text
+
+
+def test_two_channels_of_one_meter_alarm_by_themselves() -> None:
+    watch, tags = AlarmWatch(touch_limits()), {"point": "chassis"}
+    live, dead = (
+        Reading(elapsed=1.0, quantity=Quantity.VOLTAGE, coupling=Coupling.AC, status=Status.OK, unit="V", value=value,
+                channel=channel) for value, channel in ((117.0, "U1"), (0.1, "U2"))
+    )  # fmt: skip
+
+    assert [watch.feed("v", reading, tags) is not None for reading in (live, dead, live, dead)] == [
+        True, False, False, False,
+    ]  # fmt: skip
+    assert list(watch.active) == ["v.U1"]

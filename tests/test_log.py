@@ -85,7 +85,7 @@ def test_what_is_typed_is_recorded_like_any_other_meter(
     book: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A slip of the decimal point is asked about; a changed tag stamps what follows."""
-    typed = "117.4 V ac\n1174 V ac\nplug=2\n0.85 V ac\ny\nOL V ac\nfour\nq\n"
+    typed = "117.4 V ac\n1173 V ac\n117.3 V ac\nplug=2\n0.85 V ac\ny\nOL V ac\nfour\nq\n"
     monkeypatch.setattr("sys.stdin", io.StringIO(typed))
     status = run(["log", "set-1", "--meter", "v=typed", "--tag", "point=chassis", "--tag", "plug=1", "--plain",
                   "--benchbook", str(book)])  # fmt: skip
@@ -94,17 +94,44 @@ def test_what_is_typed_is_recorded_like_any_other_meter(
 
     assert status == 0
     assert [(row["value"], row["status"], row["plug"]) for row in rows] == [
-        ("117.4", "ok", "1"), ("0.85", "ok", "2"), ("", "overload", "2"),
+        ("117.4", "ok", "1"), ("117.3", "ok", "1"), ("0.85", "ok", "2"), ("", "overload", "2"),
     ]  # fmt: skip
     assert "Is it right?" in said and "is no value" in said
     assert any(event["kind"] == "tag" and "plug=2" in event["detail"] for event in events)
     takes = [event["detail"] for event in events if event["kind"] == "take"]  # settled by the reader's eye
-    assert ["rows=0" in takes[0], "rows=1" in takes[1]] == [True, True] and len(takes) == 2
+    assert [f"rows={n}" in take for n, take in enumerate(takes)] == [True] * 3
     from analysis.assess import assess
     from analysis.table import load_radio
 
     states = assess(load_radio(book / "set-1")).findings[0].states
-    assert {(s.plug, s.value) for s in states if s.value is not None} == {("1", 117.4)}
+    assert {(s.plug, s.value) for s in states if s.value is not None} == {("1", 117.3)}
+
+
+@pytest.mark.parametrize(
+    ("typed", "rows"),
+    [
+        (("3 V ac", "230 V ac", "plug=2", "0.4 V ac", "y"), [("3", "1"), ("230", "1"), ("0.4", "2")]),  # never lost
+        (("3 V ac", "230 V ac", "q"), [("3", "1"), ("230", "1")]),
+        (("3 V ac", "230 V ac", "230 V ac"), [("3", "1"), ("230", "1")]),  # the same once more is a yes
+        (("3 V ac", "230 V ac", "231 V ac"), [("3", "1"), ("231", "1")]),
+        (("3 V ac", "300 V ac", "3.1 V ac"), [("3", "1"), ("3.1", "1")]),  # a slip of the decimal point
+        (("3 V ac", "230 V ac", "4.7 kohm"), [("3", "1"), ("230", "1"), ("4700", "1")]),
+        (("3 V ac", "230 V ac", "what", "y"), [("3", "1"), ("230", "1")]),
+    ],
+)
+def test_a_value_in_doubt_is_recorded_unless_another_one_stands_in_its_place(
+    book: Path, monkeypatch: pytest.MonkeyPatch, typed: tuple[str, ...], rows: list[tuple[str, str]]
+) -> None:
+    """What nobody took back may be what hurts: a live part that read far from the point before."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(typed) + "\n"))
+    assert run(["log", "set-1", "--meter", "v=typed", "--tag", "point=chassis", "--tag", "plug=1", "--plain",
+                "--benchbook", str(book)]) == 0  # fmt: skip
+    table, events, _ = session(book)
+
+    assert [(f"{float(row['value']):g}", row["plug"]) for row in table] == rows
+    assert len([event for event in events if event["kind"] == "take"]) == len(rows)
+    noted = [event for event in events if event["kind"] == "note" and "in its place" in event["detail"]]
+    assert bool(noted) is (typed[-1] in ("231 V ac", "3.1 V ac"))
 
 
 @pty_only

@@ -205,7 +205,9 @@ class BenchScreen(Screen[None]):
             if not was:
                 self.app.bell()
         else:
-            bar.update(Text("no alarm (no reading of a touch point above its limit)"))
+            burdened = self.bench.tags.get("burden", "") not in ("", "none")
+            by_current = "no alarm by the current through the burden: the metal may still be live"
+            bar.update(Text(by_current if burdened else "no alarm (no reading of a touch point above its limit)"))
 
     def _draw_ask(self) -> None:
         view = self.guide.view

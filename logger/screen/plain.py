@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TextIO
 
 from analysis.report.text import one_line
-from drivers.reading import Reading, Status
+from drivers.reading import Quantity, Reading, Status
 from drivers.units import show
 from logger.tags import changes_in
 
@@ -67,7 +67,8 @@ class PlainLog:
         if now - self._printed.get(role, -1.0) < EVERY:
             return
         self._printed[role] = now
-        newest = readings[-1]
+        # Of several values in one line the volts, which can hurt.
+        newest = next((r for r in reversed(readings) if r.quantity is Quantity.VOLTAGE), readings[-1])
         held = " ".join(f"{name}={value}" for name, value in tags.items() if value)
         self.say(f"{newest.elapsed:9.1f} s  {role:8} {shown(newest):24} {held}")
 
