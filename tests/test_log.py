@@ -85,7 +85,7 @@ def test_what_is_typed_is_recorded_like_any_other_meter(
     book: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A slip of the decimal point is asked about; a changed tag stamps what follows."""
-    typed = "117.4 V ac\n1173 V ac\n117.3 V ac\nplug=2\n0.85 V ac\ny\nOL V ac\nfour\nq\n"
+    typed = "117.4 V ac\n1174 V ac\n117.3 V ac\nplug=2\n0.85 V ac\ny\nOL V ac\nfour\nq\n"
     monkeypatch.setattr("sys.stdin", io.StringIO(typed))
     status = run(["log", "set-1", "--meter", "v=typed", "--tag", "point=chassis", "--tag", "plug=1", "--plain",
                   "--benchbook", str(book)])  # fmt: skip
