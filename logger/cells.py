@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Container
 from datetime import UTC, datetime
 from functools import lru_cache
 from urllib.parse import unquote
@@ -57,3 +58,11 @@ def stamp(seconds: float) -> str:
     """RFC 3339 in UTC with microseconds. [s since 1970]"""
     whole, micros = divmod(round(seconds * 1e6), 1_000_000)
     return f"{second(whole)}.{micros:06d}Z"
+
+
+def meter_of(name: str, roles: Container[str]) -> tuple[str, str]:
+    """The meter and the channel that a row's meter cell names: `v`, or `v.U1` for one of several values of `v`."""
+    if name in roles:
+        return name, ""
+    role, _, channel = name.rpartition(".")
+    return (role, channel) if role in roles else (name, "")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from drivers.profile import Profile
 from drivers.reading import Reading
 from drivers.units import counted
+from logger.cells import meter_of
 from logger.rehear import Rehearing
 from logger.scan import Scan, rows
 
@@ -38,7 +39,7 @@ def compare(
     stream = rows(folder / "readings.csv", scans["readings.csv"].end)
     next(stream, None)
     for number, row in enumerate(stream):
-        role = row[2] if len(row) > 11 else ""
+        role, channel = meter_of(row[2] if len(row) > 11 else "", profiles)
         elapsed = _number(row[1]) if role in profiles else None
         if elapsed is None:
             continue
@@ -55,7 +56,7 @@ def compare(
             if reading is not None:
                 heard.put_back(role, reading)
             continue
-        fault = _difference(row, reading)
+        fault = _difference(row, channel, reading)
         if fault:
             findings.problem("wire", f"{where}: {fault}")
         else:
@@ -102,7 +103,9 @@ def _same(text: str, value: float | None, tolerance: float = 1e-9) -> bool:
     return found is not None and math.isclose(found, value, rel_tol=tolerance, abs_tol=1e-30)
 
 
-def _difference(row: Sequence[str], reading: Reading) -> str:
+def _difference(row: Sequence[str], channel: str, reading: Reading) -> str:
+    if channel != reading.channel:
+        return f"channel {channel[:40] or 'none'!r}, and wire.csv says {reading.channel or 'none'!r}"
     for place, name, value in ((5, "value", reading.value), (9, "range", reading.range),
                                (10, "resolution", reading.resolution)):  # fmt: skip
         if not _same(row[place], value):

@@ -19,7 +19,7 @@ from typing import Any
 from drivers.profile import Profile, Typed
 from drivers.reading import Reading, Status
 from logger.benchmeter import BenchMeter
-from logger.cells import cell, detail_of, span_of, uncell
+from logger.cells import cell, detail_of, meter_of, span_of, uncell
 from logger.copying import COLUMNS, NewSession, at, new_session, sole_user
 from logger.keeping import KeepError, descriptor_of, require_session
 from logger.mending import elapsed_of, quoted_line
@@ -276,7 +276,7 @@ class _Redecoding:
 
     def _take(self, number: int, row: list[str]) -> bytes:
         take, detail = self.takes[number], detail_of(uncell(row[4]))
-        decoded = take.meter in self.profiles
+        decoded = meter_of(take.meter, self.meters)[0] in self.profiles
         if not take.rows or (decoded and not any(r.status in _TAKEN for r in take.readings)):
             self.remarks.append(f"take {detail.get('id', '?')} has no readings any more and became a note")
             detail["text"] = f"take {detail.get('id', '?')} has no readings after decoding again"

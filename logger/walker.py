@@ -65,6 +65,7 @@ class Walker:
         self._shown: dict[str, _Shown] = {}
         self._stale: dict[str, Settled] = {}  #: taken by that meter, and not let go of since
         self._leaving: dict[str, int] = {}
+        self._channels: dict[tuple[str, Quantity, Coupling], str] = {}  #: the channel that a meter is read on
         self._fresh: set[str] = set()  #: items whose clip did not move since
         self._left_out: dict[str, list[Item]] = {}  #: item -> those skipped because they need it
         self._history: list[_Done] = []
@@ -93,6 +94,8 @@ class Walker:
 
     def reading(self, role: str, reading: Reading, row: int, tags: Mapping[str, str], now: float) -> list[Act]:
         """One reading, its row in readings.csv and the tags that it was recorded with."""
+        if reading.channel and not self._is_asked(role, reading):
+            return self._go_on(now)  # another value of the same line
         if reading.status is not Status.INVALID:
             self._see(role, reading)
         self._let_go(role, reading)
@@ -168,6 +171,13 @@ class Walker:
 
     # -- readings
 
+    def _is_asked(self, role: str, reading: Reading) -> bool:
+        """Of a meter with several values, whether this is the one of its channels that the item is read on."""
+        item = self._item
+        if item is None or item.role != role or not item.accepts(reading.quantity, reading.coupling):
+            return False
+        return self._channels.setdefault((role, reading.quantity, reading.coupling), reading.channel) == reading.channel
+
     def _see(self, role: str, reading: Reading) -> None:
         shown = self._shown.get(role)
         wanted = self._item.function if self._item is not None and self._item.role == role else None
@@ -224,7 +234,8 @@ class Walker:
             detail["status"] = "overload"
         if item.id in self._superseded:
             detail["supersedes"] = str(self._superseded.pop(item.id))
-        self._note("take", detail, item.role)
+        channel = self._channels.get((item.role, settled.quantity, settled.coupling), "")
+        self._note("take", detail, f"{item.role}.{channel}" if channel else item.role)
         self._stale[item.role], self._leaving[item.role] = settled, 0
         self.place.update({key: value for key, value in item.place.items() if key == "socket"}, confirmed="")
         self.record.taken[item.id] = settled
