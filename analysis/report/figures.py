@@ -209,23 +209,26 @@ def _takes(axes: Axes, takes: tuple[Take, ...], scale: float, *, face: str, word
         )  # fmt: skip
 
 
-#: The drawn width of the axes of volts against time, what a band keeps free beside its name [in], and what share of
-#: the axes stays free on either side.
+#: The drawn width of the axes of volts against time, what stays free between two names [in], and what share of the
+#: whole time stays free on either side.
 _ACROSS, _BESIDE, _FREE = 5.8, 0.06, 0.015
 
 
 def _spans(axes: Axes, plot: TracePlot, scale: float) -> None:
-    """Every second state's stretch shaded, each named at the top where there is room."""
+    """Every second state's stretch shaded, each named at the top where there is room for the name."""
     if not plot.spans:
         return
-    begin, end = plot.spans[0].begin, plot.spans[-1].end
-    whole = end - begin or 1.0
-    axes.set_xlim((begin - _FREE * whole) / scale, (end + _FREE * whole) / scale)
+    free = _FREE * ((plot.spans[-1].end - plot.spans[0].begin) or 1.0)
+    left, right = plot.spans[0].begin - free, plot.spans[-1].end + free
+    axes.set_xlim(left / scale, right / scale)
     for at, span in enumerate(plot.spans):
         if at % 2 == 0:
             axes.axvspan(span.begin / scale, span.end / scale, color=light("fig-band"), linewidth=0, zorder=0)
-        share = (span.end - span.begin) / whole or 1.0
-        words = grid.within(span.words, share * _ACROSS - _BESIDE)
+        # A name may reach half way into what lies between two bands.
+        before = (span.begin - plot.spans[at - 1].end) / 2 if at else free
+        after = (plot.spans[at + 1].begin - span.end) / 2 if plot.spans[at + 1 :] else free
+        room = (span.end - span.begin + 2 * min(before, after)) / (right - left)
+        words = grid.within(span.words, room * _ACROSS - _BESIDE)
         if words:
             axes.text((span.begin + span.end) / 2 / scale, 0.985, "\n".join(words), ha="center", va="top", color=MUTED,
                       transform=axes.get_xaxis_transform())  # fmt: skip
