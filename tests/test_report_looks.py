@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
+import html
 import io
 import json
 import math
@@ -14,13 +16,13 @@ import pytest
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level, Outcome, StateOutcome
-from analysis.report import drawn, grid, matrix, outcomes, series
+from analysis.report import drawn, grid, matrix, outcomes
 from analysis.report.content import Content, build_content
 from analysis.report.figures import draw
 from analysis.report.html import render_html
 from analysis.report.pdf import render_pdf
 from analysis.report.plots import Cell, GainPlot, RailsPlot
-from analysis.table import load_radio, load_session
+from analysis.table import load_radio
 from tests.report_samples import CARD, SUPPLY, chassis_states, live_assessment, live_chassis, live_content, state
 from tests.sessions import SessionWriter, write_card
 from tests.test_report import Page, printed, squeezed
@@ -192,45 +194,6 @@ def test_a_long_name_wraps_and_is_not_cut() -> None:
     assert row.height >= (len(row.name) + 1) * grid.LINE
 
 
-def test_the_limit_is_drawn_where_it_holds_only(tmp_path: Path) -> None:
-    """Ten readings by the meter alone, ten with 10 kohm across it, ten alone again: 0.1 s apart."""
-    sitting = SessionWriter()
-    for burden in ("", "10 kohm", ""):
-        sitting.read([20.0] * 10, point="chassis", plug="1", switch="on", burden=burden)
-    session = load_session(sitting.write(write_card(tmp_path / "set-5") / "20260302T142501Z-a"))
-    plot = series.trace(session, "chassis", key="volts-1", limits={"AC": 30.0, "DC": 60.0})
-    times = session.readings.frame["elapsed_s"].to_list()
-
-    assert plot is not None and [value for _, value in plot.limits] == [30.0]
-    assert plot.compared == ((times[0], times[10]), (times[20], times[29]))
-    assert "not compared" in plot.caption and plot.axis.replace("\n", " ") == "volts AC against mains earth [V RMS]"
-    assert draw(plot).count("limit 30 V AC") == 1
-
-
-def test_without_a_reading_by_the_meter_alone_no_limit_is_drawn(tmp_path: Path) -> None:
-    sitting = SessionWriter()
-    sitting.read([20.0] * 10, point="chassis", plug="1", switch="on", burden="10 kohm")
-    session = load_session(sitting.write(write_card(tmp_path / "set-5") / "20260302T142501Z-a"))
-    plot = series.trace(session, "chassis", key="volts-1", limits={"AC": 30.0, "DC": 60.0})
-
-    assert plot is not None and plot.limits == ()
-
-
-def test_the_judged_values_are_drawn_with_their_uncertainty(tmp_path: Path) -> None:
-    radio = live_chassis(tmp_path)
-    session = radio.sessions[-1]
-    finding = assess(radio).of("touch-voltage:chassis")
-    assert finding is not None
-    plot = series.trace(session, "chassis", key="volts-1", limits={"AC": 30.0, "DC": 60.0}, states=finding.states)
-
-    assert plot is not None
-    read = [found for found in finding.states if found.value is not None]
-    assert [(mark.value, mark.expanded) for mark in plot.judged] == [(f.value, f.expanded_uncertainty) for f in read]
-    times = session.readings.frame["elapsed_s"]
-    assert [mark.elapsed for mark in plot.judged] == [float(times.iloc[found.rows[-1]]) for found in read]
-    assert "judged value ± U" in draw(plot)
-
-
 def _with(finding: Finding) -> Assessment:
     return dataclasses.replace(live_assessment(), findings=(finding,))
 
@@ -293,3 +256,61 @@ def test_a_point_that_was_not_read_at_all_gets_no_table_of_dashes(tmp_path: Path
     assert outcomes.state_table(finding).rows == ()
     page = render_html(build_content(live_chassis(tmp_path), _with(finding)))
     assert "States judged" not in page and "plug 1, switch on" in page
+
+
+def test_what_is_copied_from_print_is_what_was_set(tmp_path: Path) -> None:
+    """Each file's SHA-256, by hashlib, and a name of sixty letters: no letter but theirs, once lines are joined."""
+    from pypdf import PdfReader
+
+    long = "behind-the-grille-" * 3 + "by-the-mains-switch"
+    folder = write_card(tmp_path / "set-5", CARD.replace('name = "Set 5"', f'name = "{long}"'))
+    sitting = SessionWriter()
+    sitting.take(sitting.read([118.4] * 5, point="chassis", plug="2", switch="on"), 118.4)
+    files = sitting.write(folder / "20260302T142501Z-a")
+    radio = load_radio(folder)
+    content = build_content(radio, assess(radio))
+
+    for paper in ("a4", "letter"):
+        read = [page.extract_text() for page in PdfReader(io.BytesIO(render_pdf(content, paper))).pages]
+        text = "".join(read).replace("\n", "")
+        assert "\u200b" not in text and "\u00ad" not in text
+        assert long in text
+        for name in ("readings.csv", "events.csv"):
+            assert hashlib.sha256((files / name).read_bytes()).hexdigest() in text
+
+
+def test_a_heading_in_print_has_three_entries_below_it(tmp_path: Path) -> None:
+    """However much stands before: what is missing grows line by line until its heading has crossed onto a new sheet."""
+    from pypdf import PdfReader
+
+    base = live_content(tmp_path)
+    for before in range(0, 40, 3):
+        content = dataclasses.replace(
+            base, notes="\n".join(["A line."] * before), findings=(), plots=(), meters=(), comparison=None,
+            missing=tuple(f"missing entry {at:02d}" for at in range(20)),
+        )  # fmt: skip
+        for sheet in PdfReader(io.BytesIO(render_pdf(content))).pages:
+            text = sheet.extract_text()
+            if "What was not measured" in text and "missing entry" in text:
+                assert all(f"missing entry {at:02d}" in text for at in range(3))
+                break
+        else:
+            pytest.fail("the heading stands on a sheet without its list")
+
+
+def test_the_summary_of_each_picture_stands_above_it_on_a_phone(content: Content) -> None:
+    page = render_html(content)
+    pictures = page.partition('<section aria-labelledby="pictures">')[2].partition("</section>")[0]
+    summaries = re.findall(r'brief" aria-hidden="true"><bdi>(.*?)</bdi></p>\s*<div class="scroll', pictures)
+
+    assert [squeezed(html.unescape(text)) for text in summaries] == [squeezed(plot.alt) for plot in content.plots]
+    assert "min-width:42rem" not in page and "sideways" not in page
+
+
+def test_a_figure_keeps_its_unit_in_tables(content: Content) -> None:
+    page = render_html(content)
+    cells = re.findall(r'<td role="cell" class="number[^>]*data-head="Reading ± U">(.*?)</td>', page)
+
+    assert "118.4\u00a0±\u00a01.4\u00a0V\u00a0AC" in cells
+    assert not any(re.search(r"\d ", cell) for cell in cells)
+    assert re.search(r'<span class="read">118.4\u00a0±\u00a01.4\u00a0V\u00a0AC</span>', page)

@@ -70,10 +70,11 @@ def _loads(judged: Sequence[Session], supply: Mapping[str, Any] | None) -> LoadP
     if not bars:
         return None
     design = _number(supply.get("design_current_A")) if supply else None
-    words = "; ".join(f"{bar.load} {rounded(bar.mean, 'A')}, highest {rounded(bar.high, 'A')}" for bar in bars)
+    words = "; ".join(f"{bar.load} {rounded(bar.mean, 'A')}, at most {rounded(bar.high, 'A')}" for bar in bars)
     return LoadPlot(
         key="current", title="Current of the auxiliary transformer, by load", bars=tuple(bars), design=design,
-        alt=f"Secondary current. {words}." + (f" Design current {rounded(design, 'A')}." if design else ""),
+        alt=f"Secondary current, mean and highest reading by load: {words}."
+            + (f" Design current {rounded(design, 'A')}." if design else ""),
         caption="Dot: mean; bar: lowest to highest reading"
                 + ("; thin bar: ± U of one reading." if any(bar.expanded for bar in bars) else "."),
     )  # fmt: skip

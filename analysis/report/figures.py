@@ -144,10 +144,15 @@ def _trace(figure: Figure, plot: TracePlot) -> None:
     scale = 60.0 if minutes else 1.0
     for (name, times, values), (colour, dash, _) in zip(plot.traces, LINES * 4, strict=False):
         axes.plot([t / scale for t in times], values, dash, color=light(colour), label=name)
-    peak = max((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
-    least = min((v for _, _, values in plot.traces for v in values if math.isfinite(v)), default=0.0)
-    top = (1.7 if plot.spans else 1.2) * max([peak, *(value for _, value in plot.limits)])
-    axes.set_ylim(min(0.0, 1.1 * min([least, *(value for _, value in plot.limits)])), top)
+        alone = _alone(values)  # a line of one point is not seen
+        axes.plot([times[at] / scale for at in alone], [values[at] for at in alone], ".", color=light(colour),
+                  markersize=4)  # fmt: skip
+    if plot.earlier:
+        times, values = zip(*plot.earlier, strict=True)
+        axes.plot([t / scale for t in times], values, "o", color=MUTED, markersize=2.6, markeredgewidth=0.6,
+                  markerfacecolor=light("fig-face"), label="earlier reading, in no value")  # fmt: skip
+    bottom, top = reach(plot)
+    axes.set_ylim(bottom, top)
     for words, value in plot.limits:
         _limit_stretches(axes, value, words, [(a / scale, b / scale) for a, b in plot.compared])
     if plot.over_range:
@@ -159,6 +164,25 @@ def _trace(figure: Figure, plot: TracePlot) -> None:
     axes.set_xlabel("time since the session began [min]" if minutes else "time since the session began [s]")
     axes.set_ylabel(plot.axis)
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.26), ncols=2)
+
+
+def _alone(values: tuple[float, ...]) -> list[int]:
+    """The places of values with a break on both sides."""
+    gaps = [True, *(math.isnan(value) for value in values), True]
+    return [at for at in range(len(values)) if gaps[at] and gaps[at + 2] and not gaps[at + 1]]
+
+
+def reach(plot: TracePlot) -> tuple[float, float]:
+    """From where to where the upright axis goes: a mark at zero is seen whole, and there is room for the states' names.
+
+    Returns: lowest and highest [V].
+    """
+    read = [v for _, _, values in plot.traces for v in values if math.isfinite(v)] + [v for _, v in plot.earlier]
+    read += [value for _, value in plot.limits]
+    top = (1.7 if plot.spans else 1.2) * max(read, default=0.0)
+    least = min(0.0, 1.1 * min(read, default=0.0))
+    top = top if top > 0 else 1.0
+    return least - 0.06 * (top - least), top
 
 
 def _last(plot: TracePlot) -> float:
@@ -185,17 +209,29 @@ def _takes(axes: Axes, takes: tuple[Take, ...], scale: float, *, face: str, word
         )  # fmt: skip
 
 
+#: The drawn width of the axes of volts against time, what stays free between two names [in], and what share of the
+#: whole time stays free on either side.
+_ACROSS, _BESIDE, _FREE = 5.8, 0.06, 0.015
+
+
 def _spans(axes: Axes, plot: TracePlot, scale: float) -> None:
-    """Every second state's stretch shaded, each named at the top where there is room."""
-    whole = (plot.spans[-1].end - plot.spans[0].begin) if plot.spans else 0.0
+    """Every second state's stretch shaded, each named at the top where there is room for the name."""
+    if not plot.spans:
+        return
+    free = _FREE * ((plot.spans[-1].end - plot.spans[0].begin) or 1.0)
+    left, right = plot.spans[0].begin - free, plot.spans[-1].end + free
+    axes.set_xlim(left / scale, right / scale)
     for at, span in enumerate(plot.spans):
         if at % 2 == 0:
             axes.axvspan(span.begin / scale, span.end / scale, color=light("fig-band"), linewidth=0, zorder=0)
-        share = (span.end - span.begin) / whole if whole else 1.0
-        if share > 0.06 and span.words:
-            words = span.words.replace(" ", "\n", 3).replace("\n", " ", 1) if share < 0.2 else span.words
-            axes.text((span.begin + span.end) / 2 / scale, 0.985, words, transform=axes.get_xaxis_transform(),
-                      ha="center", va="top", color=MUTED)  # fmt: skip
+        # A name may reach half way into what lies between two bands.
+        before = (span.begin - plot.spans[at - 1].end) / 2 if at else free
+        after = (plot.spans[at + 1].begin - span.end) / 2 if plot.spans[at + 1 :] else free
+        room = (span.end - span.begin + 2 * min(before, after)) / (right - left)
+        words = grid.within(span.words, room * _ACROSS - _BESIDE)
+        if words:
+            axes.text((span.begin + span.end) / 2 / scale, 0.985, "\n".join(words), ha="center", va="top", color=MUTED,
+                      transform=axes.get_xaxis_transform())  # fmt: skip
 
 
 def _prefix(largest: float) -> tuple[float, str]:

@@ -64,6 +64,20 @@ def _wrapped(text: str, wide: float, *, bold: bool = False) -> tuple[str, ...]:
     return tuple(line for line in lines if line) or ("–",)
 
 
+def within(text: str, wide: float) -> tuple[str, ...]:
+    """Text in lines that are at most so wide [in], words unbroken; nothing where a word is too long for that."""
+    lines: list[str] = []
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and _long(longer, bold=False) <= wide:
+            lines[-1] = longer
+        elif _long(word, bold=False) <= wide:
+            lines.append(word)
+        else:
+            return ()
+    return tuple(lines)
+
+
 def _long(text: str, *, bold: bool) -> float:
     """About how long a line of type is. [in]"""
     narrow = sum(letter in " \u00a0.,:;()-|!'iljtfrI" for letter in text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,18 @@ def _environment() -> Environment:
         lstrip_blocks=True, keep_trailing_newline=True,
     )  # fmt: skip
     environment.globals.update(page=PAGE, figure=FIGURE, signal=SIGNAL)
+    environment.filters.update(joined=_joined, units=_units)
     return environment
+
+
+def _joined(words: str) -> str:
+    """A figure with its unit in one line; several figures break between them."""
+    return re.sub(r"(?<![;:]) ", "\u00a0", words)
+
+
+def _units(words: str) -> str:
+    """A sentence whose numbers keep their units."""
+    return re.sub(r"(?<=\d) (?=(?:[mkMµ]?[VAWΩ]|dB|s)\b)", "\u00a0", words)
 
 
 def render_html(content: Content) -> str:

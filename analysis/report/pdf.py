@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import re
 import unicodedata
 from functools import cache
 from importlib import resources
@@ -23,9 +22,6 @@ if TYPE_CHECKING:
     from typst import Compiler
 
 PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
-#: A run of this many characters without a space gets places where a line may break.
-_LONG = re.compile(r"\S{32,}")
-_EVERY = 8
 _ISOLATE, _END = "\u2068", "\u2069"
 
 
@@ -65,8 +61,7 @@ def _ready(value: Any) -> Any:
 
 
 def _set(text: str) -> str:
-    """Long runs made breakable, and text that runs from right to left kept from turning its neighbours round."""
-    text = _LONG.sub(lambda m: "\u200b".join(m[0][i : i + _EVERY] for i in range(0, len(m[0]), _EVERY)), text)
+    """Text that runs from right to left, kept from turning its neighbours round."""
     turned = any(unicodedata.bidirectional(letter) in ("R", "AL") for letter in text)
     return f"{_ISOLATE}{text}{_END}" if turned or "\u200f" in text or "\u061c" in text else text
 

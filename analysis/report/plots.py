@@ -55,6 +55,8 @@ class TracePlot(Plot):
     """A point's volts against time; NaN breaks a line."""
 
     traces: tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]  #: name, times [s], values [V]
+    #: Readings of a state before those that its value rests on: time [s], value [V].
+    earlier: tuple[tuple[float, float], ...] = ()
     over_range: tuple[float, ...] = ()  #: times of overload [s]
     takes: tuple[Take, ...] = ()
     spans: tuple[Span, ...] = ()

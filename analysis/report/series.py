@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.finding import StateOutcome
+from analysis.readings import TAGS
 from analysis.report.plots import LoadBar, Measured, Span, Take, TracePlot
 from analysis.report.text import exactly, plain
 from analysis.table import Session
@@ -68,9 +69,9 @@ def codes(frame: pd.DataFrame, names: Sequence[str]) -> Ints:
 
 
 def state_words(plug: str, switch: str, burden: str) -> str:
-    """A state's tags in few words."""
+    """A state's tags in few words; a line breaks between tags."""
     words = [f"plug {plug}" if plug else "", switch, burden_words(burden) if burden else ""]
-    return plain(" ".join(word for word in words if word), 40)
+    return " ".join(plain(word, 20).replace(" ", "\u00a0") for word in words if word)
 
 
 def burden_words(text: str) -> str:
@@ -113,28 +114,35 @@ def trace(
         return None
     over = (rows["status"] == "overload").to_numpy()
     times = finite(rows["elapsed_s"])
-    traces = _traces(rows, over, times)
+    runs = tag_runs(session)
+    earlier = _earlier(session, rows, runs, states)
+    traces = _traces(rows, over, times, runs=runs[_places(rows)], earlier=earlier)
+    values = finite(rows["value"])
+    early = earlier & ~over & (np.abs(values) < DRAWABLE)
     over_times = thin(times[over], np.zeros(int(over.sum())), np.zeros(int(over.sum()), dtype=np.int64), 60)[0]
     judged = _judged(session, states)
     takes = [take for take in takes_at(session, point) if (take.elapsed, take.value) not in
              {(mark.elapsed, mark.value) for mark in judged}]  # fmt: skip
-    words = [f"{name} from {_volts(np.nanmin(v))} to {_volts(np.nanmax(v))}" for name, _, v in traces]
+    words = [f"{name} from {_volts(low)} to {_volts(high)}" for (name, _, _), (low, high) in traces]
     if over.any():
         words.append(f"{counted(int(over.sum()), 'reading', ',')} over range")
     free, compared = _unloaded(rows, times)
     lines = _limit_lines(rows[free], limits) if free.any() else ()
     words += [counted(len(judged), "judged value")] if judged else []
-    words.append(counted(len(takes), "other take" if judged else "take"))
+    words += [counted(len(takes), "other take" if judged else "take")] if takes or not judged else []
+    words += [f"{counted(int(early.sum()), 'earlier reading', ',')} in no value"] if early.any() else []
     alt = f"{plain(point)} against earth over {times[-1] - times[0]:.0f} s: {'; '.join(words)}."
     return TracePlot(
         key=key, title=f"{plain(point)}: volts against time", alt=alt + _limit_words(lines),
         caption=f"Session {plain(session.name)}: {counted(len(rows), 'reading', ',')}."
                 + (" Filled diamonds: judged values with ± U." if judged else "")
                 + (" Open diamonds: other takes with ± U." if takes else "")
+                + (" Small dots: earlier readings of a state, which its value does not rest on." if early.any() else "")
                 + ("" if free.all() else " No limit line where a known resistor lay across the meter: those volts are "
                                          "not compared."),
-        traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for name, t, v in traces),
-        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times), limits=lines,
+        traces=tuple((name, tuple(t.tolist()), tuple(v.tolist())) for (name, t, v), _ in traces),
+        earlier=_pairs(*thin(times[early], values[early], np.zeros(int(early.sum()), dtype=np.int64))),
+        over_range=tuple(over_times.tolist()), takes=tuple(takes), spans=_spans(rows, times, runs), limits=lines,
         compared=compared, judged=tuple(judged), axis=_axis(rows),
     )  # fmt: skip
 
@@ -196,32 +204,87 @@ def _volts(value: float) -> str:
     return f"{value:.3g} V"
 
 
-def _traces(rows: pd.DataFrame, over: Any, times: Floats) -> list[tuple[str, Floats, Floats]]:
-    """A thinned line for each meter and coupling; a change of tags or an overload breaks it."""
+def tag_runs(session: Session) -> Ints:
+    """For each row of readings.csv the number of the run of like tags of its meter: another one after every change."""
+    words = session.readings.words
+    meters = words["meter"].codes
+    runs = np.zeros(len(meters), dtype=np.int64)
+    begun = 0
+    for meter in range(len(words["meter"].names)):
+        own = np.flatnonzero(meters == meter)
+        fresh = np.zeros(len(own), dtype=np.bool_)
+        for name in TAGS:
+            column = words[name].codes[own]
+            fresh[1:] |= column[1:] != column[:-1]
+        runs[own] = begun + np.cumsum(fresh)
+        begun += int(np.count_nonzero(fresh)) + 1
+    return runs
+
+
+def _places(rows: pd.DataFrame) -> Ints:
+    """The rows of readings.csv that these are."""
+    return rows.index.to_numpy(dtype=np.int64)
+
+
+def _earlier(
+    session: Session, rows: pd.DataFrame, runs: Ints, states: Sequence[StateOutcome]
+) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Which rows came before those that the value of their own run of tags rests on: not settled, or not yet there."""
+    words = session.readings.words
+    kinds = len(words["coupling"].names) + 1
+    keys = runs * kinds + words["coupling"].codes
+    meters, names = words["meter"].codes, words["meter"].names
+    firsts = [state.rows[0] for state in states if state.session == session.name and state.rows]
+    for entry in session.takes:
+        own = np.arange(entry.first, min(entry.last + 1, len(meters)))
+        if entry.meter in names and len(own := own[meters[own] == names.index(entry.meter)]):
+            firsts.append(int(own[0]))
+    begin = np.full(int(keys.max(initial=0)) + 1, -1, dtype=np.int64)
+    for first in sorted((first for first in firsts if first < len(keys)), reverse=True):
+        begin[keys[first]] = first  # the earliest of a run stays
+    places = _places(rows)
+    return np.asarray(places < begin[keys[places]])
+
+
+def _pairs(times: Floats, values: Floats) -> tuple[tuple[float, float], ...]:
+    return tuple(zip(times.tolist(), values.tolist(), strict=True))
+
+
+def _traces(
+    rows: pd.DataFrame, over: Any, times: Floats, *, runs: Ints, earlier: Any
+) -> list[tuple[tuple[str, Floats, Floats], tuple[float, float]]]:
+    """A thinned line for each meter and coupling with its extremes; a change of tags or an overload breaks it."""
     found = []
     kinds = codes(rows, ["meter", "coupling"])
-    tags = codes(rows, ["plug", "switch", "burden"])
     values = finite(rows["value"])
     for kind in np.unique(kinds):
         own = np.flatnonzero(kinds == kind)
         stretch = np.zeros(len(own), dtype=np.int64)
-        stretch[1:] = np.cumsum((np.diff(tags[own]) != 0) | (np.diff(over[own].astype(np.int64)) != 0))
+        stretch[1:] = np.cumsum((np.diff(runs[own]) != 0) | (np.diff(over[own].astype(np.int64)) != 0))
         drawn = ~over[own] & (np.abs(values[own]) < DRAWABLE)
         if drawn.any():
             first = rows.iloc[own[0]]
             coupling = {"ac": "AC", "dc": "DC", "acdc": "AC+DC"}.get(str(first["coupling"]), "coupling not told")
             name = f"meter {plain(first['meter'], 30)}, {coupling}"
-            found.append((name, *thin(times[own][drawn], values[own][drawn], stretch[drawn])))
+            seen = values[own][drawn]
+            drawn &= ~earlier[own]
+            line = thin(times[own][drawn], values[own][drawn], stretch[drawn])
+            found.append(((name, *line), (float(seen.min()), float(seen.max()))))
     return found
 
 
-def _spans(rows: pd.DataFrame, times: Floats) -> tuple[Span, ...]:
+def _spans(rows: pd.DataFrame, times: Floats, runs: Ints) -> tuple[Span, ...]:
     """Stretches of one state's tags; none where there are too many to tell apart."""
-    tags = codes(rows, ["plug", "switch", "burden"])
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(tags)) + 1))
+    fresh = np.diff(codes(rows, ["plug", "switch", "burden"])) != 0
+    if rows["meter"].nunique() == 1:  # with several the runs of one cut those of the other
+        fresh |= np.diff(runs[_places(rows)]) != 0
+    starts = np.concatenate(([0], np.flatnonzero(fresh) + 1))
     if len(starts) > 24:
         return ()
-    ends = np.append(times[starts[1:]], times[-1])
+    # A band ends one reading's time after its last one: the probe may have been elsewhere until the next begins.
+    every = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+    lasts = times[np.append(starts[1:], len(times)) - 1] + every
+    ends = np.minimum(lasts, np.append(times[starts[1:]], math.inf))
     states = [rows.iloc[int(start)] for start in starts]
     return tuple(
         Span(begin=float(times[start]), end=float(end), words=state_words(row["plug"], row["switch"], row["burden"]))
