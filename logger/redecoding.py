@@ -207,7 +207,7 @@ class _Redecoding:
         told = {role: timeline.steps() for role, timeline in self.tags.items()}
         offset = float("inf")
         for number, row in enumerate(stream):
-            elapsed, role = float(row[1]), uncell(row[2])
+            elapsed, (role, _) = float(row[1]), meter_of(uncell(row[2]), self.meters)
             if role in self.before:
                 self.before[role] += 1
             # A row can bear other tags than the events tell of that moment: it came as they changed.
@@ -244,8 +244,9 @@ class _Redecoding:
                 offset = float(self.offsets.at(elapsed, repr(start)))
                 line = writers[role].lines([reading], offset, self.tags[role].at(elapsed, none))[0].encode()
             number += 1
+            named = f"{role}.{reading.channel}" if reading is not None and reading.channel else role
             for take in self.takes.values():
-                if take.meter == role and take.first <= elapsed <= take.last:
+                if take.meter == named and take.first <= elapsed <= take.last:
                     take.rows.append(number)
                     if reading is not None:
                         take.readings.append(reading)
@@ -255,7 +256,7 @@ class _Redecoding:
         stream = self._records("readings", len(self.columns))
         for row in stream:
             role = uncell(row[2])
-            if role not in self.profiles:
+            if meter_of(role, self.meters)[0] not in self.profiles:
                 yield float(row[1]), role, quoted_line(row)
 
     def _events(self, heard: Rehearing) -> list[bytes]:
