@@ -148,7 +148,7 @@ def test_a_card_without_points_still_makes_a_report(tmp_path: Path) -> None:
     page, paper = render_all(build_content(radio, NOTHING))
 
     for text in (page, paper):
-        assert squeezed("No touchable point is on the radio’s card: count all metal as live.") in text
+        assert squeezed("No point to touch is listed for this radio: count all metal as live.") in text
 
 
 def test_overloads_only_are_drawn_and_named(tmp_path: Path) -> None:

@@ -130,7 +130,7 @@ def test_what_an_earlier_stage_read_stands_where_nothing_was_read_since(tmp_path
     content = build_content(radio, assess(radio))
 
     touch, lacking = answer(content, "may not be touched"), answer(content, "not measured")
-    assert "As measured before the board was fitted: chassis up to 166 V AC." in touch
+    assert "As measured before the board was fitted: chassis up to 166 V AC in what was read." in touch
     assert "chassis: measured before the board was fitted (sitting 20260220T100000Z-first), not since" in lacking
     assert answer(content, "transformer big enough") == (
         "Measured before the board was fitted (sitting 20260220T100000Z-first), not since: measure again."

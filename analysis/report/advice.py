@@ -13,8 +13,9 @@ from analysis.finding import ORDER, Finding, Level
 from analysis.report import owner
 from analysis.report.proving import ChainProof
 from analysis.report.text import exactly, plain, rounded
-from analysis.report.touching import plug_lines, stands, touch_level, touch_lines
+from analysis.report.touching import stands, touch_level, touch_lines
 from analysis.report.unmeasured import NAMES, earlier, unmeasured_lines
+from analysis.report.ways import plug_lines, without_comparison
 from analysis.table import Radio
 from drivers.units import UnitError, parse
 
@@ -101,9 +102,13 @@ def actions(assessment: Assessment) -> tuple[str, ...]:
     level = touch_level(assessment)
     first = _FIRST.get(level, "Keep this record with the radio; measure again after any repair.")
     said: set[str] = set()
-    steps = [first, STORED_CHARGE, *(owner.advice(f) for f in assessment.findings if f.level is not Level.WITHIN)]
+    steps = [first, STORED_CHARGE, *(_step(f) for f in assessment.findings if f.level is not Level.WITHIN)]
     fresh = [_fresh(step, said) for step in steps]
     return tuple(step for step in fresh if step)[:_STEPS]
+
+
+def _step(finding: Finding) -> str:
+    return " ".join(without_comparison(finding, sentences(owner.advice(finding))))
 
 
 def _fresh(text: str, said: set[str]) -> str:

@@ -24,6 +24,7 @@ from analysis.report.simulated import band, why_simulated
 from analysis.report.sources import Beside, FileItem
 from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, rounded, slug
 from analysis.report.unmeasured import completeness, missing
+from analysis.report.ways import without_comparison
 from analysis.table import Radio, Session
 from drivers.units import counted
 
@@ -200,8 +201,9 @@ def _finding(finding: Finding, at: int) -> FindingItem:
 
 def _advice(finding: Finding) -> str:
     """What to do, without what is still wanted: that stands as a list beside it."""
-    kept = [text for text in advice.sentences(finding.advice) if not text.startswith(advice.WANTED)]
-    return plain(" ".join(kept) if finding.missing else finding.advice, SENTENCE)
+    told = without_comparison(finding, advice.sentences(finding.advice))
+    kept = [text for text in told if not (finding.missing and text.startswith(advice.WANTED))]
+    return plain(" ".join(kept), SENTENCE)
 
 
 def _further(finding: Finding) -> tuple[tuple[str, str], ...]:

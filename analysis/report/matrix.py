@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from analysis.assessment import Assessment
+from analysis.card import RadioCard
+from analysis.chassis import wanted_states
 from analysis.finding import ORDER, Finding, Level, Outcome, StateOutcome, worst
 from analysis.report import grid
 from analysis.report.plots import Cell, MatrixPlot
@@ -72,13 +74,23 @@ def points(radio: Radio, assessment: Assessment) -> list[str]:
 
 def columns(radio: Radio, assessment: Assessment) -> Columns:
     """Plug and switch of every state that belongs to a full measurement, then others that were found."""
-    wanted = [(plug, switch) for plug in "12" for switch in _switches(radio)]
+    wanted = wanted_states(radio.card)
     found = [(s.plug, s.switch) for f in touch_findings(assessment).values() for s in f.states]
     return tuple(dict.fromkeys([*wanted, *found]))[:8]
 
 
-def _switches(radio: Radio) -> tuple[str, ...]:
-    return ("on",) if radio.card.switch == "none" else ("on", "off")
+def switches(card: RadioCard) -> tuple[str, ...]:
+    """The positions of the switch that a full measurement has."""
+    return tuple(dict.fromkeys(switch for _, switch in wanted_states(card)))
+
+
+def unread(finding: Finding, card: RadioCard, coupling: str = "ac") -> tuple[tuple[str, str], ...]:
+    """Plug and switch of the states that a full measurement has and that were not read by the meter alone."""
+    read = {
+        (s.plug, s.switch) for s in finding.states
+        if s.burden is None and s.coupling == coupling and (s.value is not None or s.overload)
+    }  # fmt: skip
+    return tuple(state for state in wanted_states(card) if state not in read)
 
 
 def table(radio: Radio, assessment: Assessment, of: Columns) -> Table:
