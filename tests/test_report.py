@@ -113,7 +113,8 @@ def test_every_finding_stands_on_the_page_and_in_print_with_the_same_words(conte
     for finding in content.findings:
         parts = [finding.title, finding.statement, finding.value, finding.limit, finding.source, finding.advice,
                  *finding.missing, *finding.evidence, *(text for pair in finding.further for text in pair)]  # fmt: skip
-        parts += [finding.value_label, finding.limit_label if finding.limit else ""]
+        parts += [finding.value_label if finding.value else "", finding.limit_label if finding.limit else "",
+                  finding.badge, finding.remark]  # fmt: skip
         shown = ("state", "value", "guard", "compared", "outcome", "rows") if finding.states.weighed else (
             "state", "value", "rows")  # fmt: skip
         parts += [getattr(row, name) for row in finding.states.rows for name in shown]

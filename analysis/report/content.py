@@ -14,15 +14,15 @@ from typing import Any
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
-from analysis.report import advice, drawn, matrix, outcomes, sources
+from analysis.report import advice, drawn, matrix, outcomes, sources, standing
 from analysis.report.cardtext import CardText, card_text
 from analysis.report.instruments import MeterItem, meters
-from analysis.report.owner import KIND_NAMES, in_plain_words, stage_words
+from analysis.report.owner import in_plain_words, stage_words
 from analysis.report.plots import Plot
 from analysis.report.proving import ChainProof, chain_proof
 from analysis.report.simulated import band, why_simulated
 from analysis.report.sources import Beside, FileItem
-from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, rounded, slug
+from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, slug
 from analysis.report.unmeasured import completeness, missing
 from analysis.report.ways import without_comparison
 from analysis.table import Radio, Session
@@ -36,7 +36,10 @@ class FindingItem:
     anchor: str
     id: str
     level: Level
+    badge: str  #: the level as it is shown
+    tone: Level  #: whose colour that has
     title: str
+    remark: str  #: what the point counts as, where that is worse than its own level
     statement: str
     value_label: str
     value: str
@@ -155,7 +158,7 @@ def build_content(
         answers=advice.answers(radio, assessment, supply, proof, earlier), actions=advice.actions(assessment),
         facts=_facts(radio, assessment, shown, since, date, proof), notes=plain(radio.card.notes, NOTE, lines=True),
         columns=columns, matrix=table,
-        findings=tuple(_finding(finding, at) for at, finding in enumerate(assessment.findings, 1)),
+        findings=tuple(_finding(finding, at, assessment) for at, finding in enumerate(assessment.findings, 1)),
         matrix_plots=matrix.plots(columns, table),
         plots=drawn.plots(radio, judged, assessment, supply, comparisons),
         comparison=_comparison(radio, assessment, earlier), meters=meters(shown, beside.lines),
@@ -186,16 +189,20 @@ def _facts(
     return (*found, ("Shown from", plain(since, 20))) if since else tuple(found)
 
 
-def _finding(finding: Finding, at: int) -> FindingItem:
+def _finding(finding: Finding, at: int, assessment: Assessment) -> FindingItem:
     value_label, limit_label = outcomes.labels(finding)
     value, limit = outcomes.figures(finding)
+    badge, counts = standing.badge(finding, assessment), standing.remark(finding, assessment)
     return FindingItem(
-        anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level,
-        title=plain(finding.title, 200), statement=plain(finding.statement, SENTENCE),
+        anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level, badge=badge.words,
+        tone=badge.tone, title=plain(finding.title, 200) + standing.title_end(finding, assessment),
+        remark=f"{plain(finding.id.partition(':')[2], 60)} {counts}." if counts else "",
+        statement=plain(finding.statement, SENTENCE),
         value_label=value_label, value=value, limit_label=limit_label, limit=limit,
         source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding),
         missing=tuple(in_plain_words(plain(text, 300)) for text in finding.missing), advice=_advice(finding),
-        further=_further(finding), states=outcomes.state_table(finding),
+        further=outcomes.further(finding, standing.by_current(finding, assessment)),
+        states=outcomes.state_table(finding),
     )  # fmt: skip
 
 
@@ -204,18 +211,6 @@ def _advice(finding: Finding) -> str:
     told = without_comparison(finding, advice.sentences(finding.advice))
     kept = [text for text in told if not (finding.missing and text.startswith(advice.WANTED))]
     return plain(" ".join(kept), SENTENCE)
-
-
-def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
-    found = []
-    for key, name, unit in (("low", "At least", "A"), ("high", "At most", "A")):
-        value = finding.extra.get(key)
-        if isinstance(value, (int, float)):
-            found.append((name, rounded(float(value), unit)))
-    for key, name in (("kind", "Kind"), ("pin", "Pin"), ("runner_up", "Next likely")):
-        if finding.extra.get(key) is not None:
-            found.append((name, KIND_NAMES.get(str(finding.extra[key])) or plain(finding.extra[key], 40)))
-    return tuple(found)
 
 
 def _session(radio: Radio, session: Session, judged: bool, beside: Beside) -> SessionItem:

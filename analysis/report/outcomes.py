@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from analysis.finding import Finding, StateOutcome
 from analysis.report import matrix
+from analysis.report.owner import KIND_NAMES
+from analysis.report.standing import CURRENT, Current
 from analysis.report.text import amount, exactly, plain, rounded, runs
 from drivers.units import counted, show
 
@@ -14,7 +16,8 @@ from drivers.units import counted, show
 EVIDENCE = 40
 #: What value and limit are called, by kind of finding; others have a value and a limit.
 _LABELS = {
-    "touch-current": ("Through a body ± U", "Limit"),
+    "touch-voltage": ("Volts ± U", "Voltage limit"),
+    "touch-current": ("At most, with U", "Limit"),
     "headroom": ("Clips above, gain ± U", "Set to"),
     "supply-rating": ("Asked for ± U", "Fitted"),
     "rail-window": ("Rail judged ± U", "Limit"),
@@ -108,9 +111,14 @@ def labels(finding: Finding) -> tuple[str, str]:
 
 
 def figures(finding: Finding) -> tuple[str, str]:
-    """Value and limit as texts, empty where there is none; a gain as a ratio and in dB."""
+    """Value and limit as texts, empty where there is none; a gain as a ratio and in dB.
+
+    A current is the figure that meets its limit: the highest that the readings allow, with their U.
+    """
     value = limit = ""
-    if finding.value is not None:
+    if finding.value is not None and finding.id.startswith(CURRENT):
+        value = rounded(finding.value + (finding.expanded_uncertainty or 0.0), finding.unit or "A")
+    elif finding.value is not None:
         value = amount(finding.value, finding.expanded_uncertainty, finding.unit) + _decibels(finding, finding.value)
     if finding.limit is not None:
         limit = exactly(finding.limit, finding.unit or "") + _decibels(finding, finding.limit)
@@ -119,3 +127,22 @@ def figures(finding: Finding) -> tuple[str, str]:
 
 def _decibels(finding: Finding, ratio: float) -> str:
     return f" ({20 * math.log10(ratio):.1f} dB)" if finding.id == "headroom" and ratio > 0 else ""
+
+
+def further(finding: Finding, current: Current | None) -> tuple[tuple[str, str], ...]:
+    """What this kind of finding tells beside its value: a current's bounds, the kind of chassis.
+
+    Args: current: what lets volts pass that are not below their limit; None where nothing has to.
+    """
+    found = []
+    if current is not None and current.most:
+        found += [("Through a body, at most", current.most), ("Limit of the current", current.limit)]
+    if finding.id.startswith(CURRENT) and finding.value is not None:
+        found.append(("As computed ± U", amount(finding.value, finding.expanded_uncertainty, finding.unit)))
+    low, high = (finding.extra.get(key) for key in ("low", "high"))
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        found.append(("Bounds before U", " to ".join(dict.fromkeys(rounded(float(b), "A") for b in (low, high)))))
+    for key, name in (("kind", "Kind"), ("pin", "Pin"), ("runner_up", "Next likely")):
+        if finding.extra.get(key) is not None:
+            found.append((name, KIND_NAMES.get(str(finding.extra[key])) or plain(finding.extra[key], 40)))
+    return tuple(found)

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 from analysis.assessment import Assessment
 from analysis.finding import ORDER, Finding, Level, Outcome, StateOutcome, worst
+from analysis.report import standing
 from analysis.report.matrix import highest, points, touch_findings, unread
 from analysis.report.owner import chassis_words, kind_of, stage_words
-from analysis.report.text import amount, exactly, listed, plain, rounded
+from analysis.report.text import amount, listed, plain, rounded
 from analysis.table import Radio
 
 #: Points whose figures the first page names; the table of every state has them all.
@@ -51,17 +52,11 @@ def stands(radio: Radio, assessment: Assessment) -> list[Stand]:
 
 
 def _by_current(assessment: Assessment, point: str) -> str:
-    """What shows a point within although its volts are above the limit, or too close to it; empty where they are not.
-
-    The current is the highest that the readings allow, with their uncertainty, at the mains of the sitting.
-    """
-    finding = touch_findings(assessment).get(point)
-    high = [s for s in (finding.states if finding else ()) if s.burden is None and (s.overload or s.outcome in _HIGH)]
-    current = assessment.of(f"touch-current:{point}")
-    if not high or current is None or current.value is None or current.limit is None:
-        return "within its limit" if high else ""
-    most = rounded(current.value + (current.expanded_uncertainty or 0.0), "A")
-    return f"within its limit ({most} < {exactly(current.limit, 'A')})"
+    """What shows a point within although its volts are not below their limit; empty where they are."""
+    current = standing.by_current(touch_findings(assessment).get(point), assessment)
+    if current is None:
+        return ""
+    return f"within its limit{f' ({current.most} < {current.limit})' if current.most else ''}"
 
 
 def _plugs(finding: Finding | None) -> tuple[str, ...]:
