@@ -6,10 +6,14 @@ from pathlib import Path
 
 import pytest
 
+from analysis.assess import assess
 from analysis.finding import Finding, Level, Outcome
+from analysis.report.content import build_content
 from analysis.report.html import render_html
 from analysis.report.pdf import render_pdf
-from tests.report_samples import SOURCE, card, state
+from analysis.table import load_radio
+from tests.report_samples import SITTING, SOURCE, card, state
+from tests.sessions import SessionWriter, write_card
 from tests.test_report import Page, printed, squeezed
 from tests.test_report_words import current, four, judged, kind, volts
 
@@ -62,3 +66,38 @@ def test_the_figure_called_at_most_is_the_one_that_meets_the_limit(tmp_path: Pat
         ("At most, with U", "62.4 mA"), ("Limit", "500 µA"), ("As computed ± U", "61.60 ± 0.75 mA"),
         ("Bounds before U", "61.5 mA to 61.6 mA"),
     ]  # fmt: skip
+
+
+# -- ohms of the pins
+
+
+def test_the_ohms_of_the_pins_stand_in_a_table_with_all_their_rows(tmp_path: Path) -> None:
+    """Pin 2 reads 139.9 Ω with the switch on, as through a chain of heaters; pin 1 and the switch off are open."""
+    sitting = SessionWriter()
+    read = {("1", "on"): None, ("1", "off"): None, ("2", "on"): 139.9, ("2", "off"): None}
+    rows = {}
+    for (pin, switch), ohms in read.items():
+        rows[pin, switch] = sitting.read([ohms] * 6, quantity="resistance", coupling="", u=0.5,
+                                         point=f"pin-{pin}-to-chassis", switch=switch)  # fmt: skip
+    taken = sitting.take(rows["2", "on"][2:], 139.9, quantity="resistance", coupling="")
+    folder = write_card(tmp_path / "set-5", card('"chassis"'))
+    sitting.write(folder / SITTING)
+    radio = load_radio(folder)
+    content = build_content(radio, assess(radio))
+    item = next(f for f in content.findings if f.id == "chassis-kind")
+
+    assert [(row.pin, row.switch, row.ohms, row.rows) for row in item.pins] == [
+        ("pin 1", "on", "open", "0–5"), ("pin 1", "off", "open", "6–11"),
+        ("pin 2", "on", "139.9 Ω", f"14–17 (take {taken})"), ("pin 2", "off", "open", "18–23"),
+    ]  # fmt: skip
+    assert item.pins_in == SITTING and item.evidence == ()  # nothing is cited twice
+    for text in (Page(render_html(content)).text, printed(render_pdf(content))):
+        assert squeezed("Ohms from each pin of the plug to the chassis, with the plug out: the lowest") in text
+        for row in item.pins:
+            assert squeezed(row.pin + row.switch + row.ohms + row.rows) in text
+
+
+def test_a_pin_without_ohms_gets_no_table(tmp_path: Path) -> None:
+    content = judged(tmp_path, [kind("isolated", Level.WITHIN)])
+
+    assert content.findings[0].pins == () and "Ohms from each pin" not in render_html(content)

@@ -18,6 +18,7 @@ from analysis.report import advice, drawn, matrix, outcomes, sources, standing
 from analysis.report.cardtext import CardText, card_text
 from analysis.report.instruments import MeterItem, meters
 from analysis.report.owner import in_plain_words, stage_words
+from analysis.report.pinrows import PinRow, pin_rows
 from analysis.report.plots import Plot
 from analysis.report.proving import ChainProof, chain_proof
 from analysis.report.simulated import band, why_simulated
@@ -51,6 +52,8 @@ class FindingItem:
     advice: str
     further: tuple[tuple[str, str], ...]  #: what this kind of finding tells beside its value
     states: outcomes.StateTable
+    pins: tuple[PinRow, ...] = ()  #: ohms of the plug's pins, where the finding rests on them
+    pins_in: str = ""  #: whose rows they are, where all are of one sitting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +161,7 @@ def build_content(
         answers=advice.answers(radio, assessment, supply, proof, earlier), actions=advice.actions(assessment),
         facts=_facts(radio, assessment, shown, since, date, proof), notes=plain(radio.card.notes, NOTE, lines=True),
         columns=columns, matrix=table,
-        findings=tuple(_finding(finding, at, assessment) for at, finding in enumerate(assessment.findings, 1)),
+        findings=tuple(_finding(radio, finding, at, assessment) for at, finding in enumerate(assessment.findings, 1)),
         matrix_plots=matrix.plots(columns, table),
         plots=drawn.plots(radio, judged, assessment, supply, comparisons),
         comparison=_comparison(radio, assessment, earlier), meters=meters(shown, beside.lines),
@@ -189,7 +192,9 @@ def _facts(
     return (*found, ("Shown from", plain(since, 20))) if since else tuple(found)
 
 
-def _finding(finding: Finding, at: int, assessment: Assessment) -> FindingItem:
+def _finding(radio: Radio, finding: Finding, at: int, assessment: Assessment) -> FindingItem:
+    pins, named = pin_rows(radio) if finding.id == "chassis-kind" else ((), ())
+    sittings = {entry.session for entry in named}
     value_label, limit_label = outcomes.labels(finding)
     value, limit = outcomes.figures(finding)
     badge, counts = standing.badge(finding, assessment), standing.remark(finding, assessment)
@@ -199,10 +204,10 @@ def _finding(finding: Finding, at: int, assessment: Assessment) -> FindingItem:
         remark=f"{plain(finding.id.partition(':')[2], 60)} {counts}." if counts else "",
         statement=plain(finding.statement, SENTENCE),
         value_label=value_label, value=value, limit_label=limit_label, limit=limit,
-        source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding),
+        source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding, named),
         missing=tuple(in_plain_words(plain(text, 300)) for text in finding.missing), advice=_advice(finding),
         further=outcomes.further(finding, standing.by_current(finding, assessment)),
-        states=outcomes.state_table(finding),
+        states=outcomes.state_table(finding), pins=pins, pins_in=plain(min(sittings)) if len(sittings) == 1 else "",
     )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.finding import Finding, StateOutcome
+from analysis.finding import Evidence, Finding, StateOutcome
 from analysis.report import matrix
 from analysis.report.owner import KIND_NAMES
 from analysis.report.standing import CURRENT, Current
@@ -78,7 +78,7 @@ def _row(state: StateOutcome, *, several: bool) -> StateRow:
         state=matrix.state_words(state), value=matrix.state_value(state),
         guard=rounded(state.loading_guard, "V") if state.loading_guard else "–",
         compared=_volts(state.compared) if state.compared is not None else "–", outcome=matrix.outcome_words(state),
-        rows=where + _place(state.rows, state.take) if state.rows else "–",
+        rows=where + place(state.rows, state.take) if state.rows else "–",
     )  # fmt: skip
 
 
@@ -89,18 +89,23 @@ def _volts(value: float) -> str:
     return f"{value:.3f} V"
 
 
-def unlisted(finding: Finding) -> tuple[str, ...]:
-    """The places of evidence that the table of states does not name already, a text for each sitting."""
+def unlisted(finding: Finding, listed: tuple[Evidence, ...] = ()) -> tuple[str, ...]:
+    """The places of evidence that no table names already, a text for each sitting.
+
+    Args: listed: what another table than that of the states names.
+    """
     named = {(state.session, state.rows, state.take) for state in finding.states}
+    named |= {(entry.session, entry.rows, entry.take) for entry in listed}
     rest = [entry for entry in finding.evidence if (entry.session, entry.rows, entry.take) not in named]
     sittings: dict[str, list[str]] = {}
     for entry in rest[:EVIDENCE]:
-        sittings.setdefault(plain(entry.session), []).append(_place(entry.rows, entry.take))
+        sittings.setdefault(plain(entry.session), []).append(place(entry.rows, entry.take))
     shown = [f"{sitting}: rows {', '.join(dict.fromkeys(places))}" for sitting, places in sittings.items()]
     return (*shown, f"and {counted(len(rest) - EVIDENCE, 'more place')}") if rest[EVIDENCE:] else tuple(shown)
 
 
-def _place(rows: tuple[int, ...], take: int | None) -> str:
+def place(rows: tuple[int, ...], take: int | None) -> str:
+    """Rows of readings.csv, and the take that they are of."""
     return (runs(rows) or "–") + (f" (take {take})" if take is not None else "")
 
 
