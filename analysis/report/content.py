@@ -16,7 +16,7 @@ from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
 from analysis.report import advice, drawn, matrix, outcomes, sources, standing
 from analysis.report.cardtext import CardText, card_text
-from analysis.report.instruments import MeterItem, meters
+from analysis.report.instruments import ACCURACY_NOTE, MeterItem, meters
 from analysis.report.owner import in_plain_words, stage_words
 from analysis.report.pinrows import PinRow, pin_rows
 from analysis.report.plots import Plot
@@ -25,7 +25,6 @@ from analysis.report.simulated import band, why_simulated
 from analysis.report.sources import Beside, FileItem
 from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, slug
 from analysis.report.unmeasured import completeness, missing
-from analysis.report.ways import without_comparison
 from analysis.table import Radio, Session
 from drivers.units import counted
 
@@ -114,6 +113,7 @@ class Content:
     plots: tuple[Plot, ...]
     comparison: Comparison | None
     meters: tuple[MeterItem, ...]
+    accuracy_note: str  #: how U comes from the accuracy lines
     missing: tuple[str, ...]
     computed_from: str
     inputs: tuple[tuple[str, str], ...]  #: values of the card that figures rest on
@@ -158,14 +158,15 @@ def build_content(
         dated=f"Data of {date}" if begun else "No readings yet",
         level=assessment.level, fully_measured=assessment.fully_measured,
         headline=advice.headline(radio, assessment), found=advice.found(radio, assessment),
-        answers=advice.answers(radio, assessment, supply, proof, earlier), actions=advice.actions(assessment),
+        answers=advice.answers(radio, assessment, supply, proof, earlier), actions=advice.actions(radio, assessment),
         facts=_facts(radio, assessment, shown, since, date, proof), notes=plain(radio.card.notes, NOTE, lines=True),
         columns=columns, matrix=table,
         findings=tuple(_finding(radio, finding, at, assessment) for at, finding in enumerate(assessment.findings, 1)),
         matrix_plots=matrix.plots(columns, table),
         plots=drawn.plots(radio, judged, assessment, supply, comparisons),
         comparison=_comparison(radio, assessment, earlier), meters=meters(shown, beside.lines),
-        missing=missing(radio, assessment, supply), computed_from=sources.computed_from(beside),
+        accuracy_note=ACCURACY_NOTE, missing=missing(radio, assessment, supply, proof),
+        computed_from=sources.computed_from(beside),
         inputs=sources.inputs(radio), files=sources.listed_files(beside),
         sessions=tuple(_session(radio, session, session.name in assessment.sessions, beside) for session in shown),
         cautions=advice.CAUTIONS, card=card_text(radio, assessment, date), versions=sources.versions(shown), date=date,
@@ -182,8 +183,8 @@ def _facts(
     stage = plain(assessment.stage)
     stage = f"{stage_words(assessment.stage)} ({stage})" if stage.endswith("-fit") else stage or "not named"
     found = [
-        ("Radio", f"{plain(card.title)} ({card.id})"), ("Mains", mains or "not on the card"),
-        ("Plug", card.plug or "not on the card"), ("Mains switch", f"{card.switch}"), ("Supply", card.supply),
+        ("Radio", f"{plain(card.title)} ({card.id})"), ("Mains", mains or "not noted"),
+        ("Plug", card.plug or "not noted"), ("Mains switch", f"{card.switch}"), ("Supply", card.supply),
         ("Stage of the work", stage), ("Measured", days),
         ("Sittings", f"{len(shown)} shown, {len(assessment.sessions)} judged"),
         ("Completeness", completeness(radio, assessment)),
@@ -205,17 +206,11 @@ def _finding(radio: Radio, finding: Finding, at: int, assessment: Assessment) ->
         statement=plain(finding.statement, SENTENCE),
         value_label=value_label, value=value, limit_label=limit_label, limit=limit,
         source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding, named),
-        missing=tuple(in_plain_words(plain(text, 300)) for text in finding.missing), advice=_advice(finding),
+        missing=tuple(in_plain_words(plain(text, 300)) for text in finding.missing),
+        advice=plain(advice.told(finding), SENTENCE),
         further=outcomes.further(finding, standing.by_current(finding, assessment)),
         states=outcomes.state_table(finding), pins=pins, pins_in=plain(min(sittings)) if len(sittings) == 1 else "",
     )  # fmt: skip
-
-
-def _advice(finding: Finding) -> str:
-    """What to do, without what is still wanted: that stands as a list beside it."""
-    told = without_comparison(finding, advice.sentences(finding.advice))
-    kept = [text for text in told if not (finding.missing and text.startswith(advice.WANTED))]
-    return plain(" ".join(kept), SENTENCE)
 
 
 def _session(radio: Radio, session: Session, judged: bool, beside: Beside) -> SessionItem:
