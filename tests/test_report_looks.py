@@ -138,10 +138,10 @@ def test_volts_above_the_limit_are_never_a_bare_within(tmp_path: Path, kind: Lev
     item = next(finding for finding in content.findings if finding.id == "touch-voltage:chassis")
     worse = kind if kind in (Level.CAUTION, Level.DANGER) else None
     counts = f"counts as {worse.upper()} because the chassis is joined to the mains" if worse else ""
-    above = "volts above their limit, within by current only (at most 260 µA of 500 µA)"
+    above = "volts above their limit, current at most 260 µA of 500 µA"
 
     assert row.remark == "; ".join(filter(None, (above, counts)))
-    assert item.remark == (f"chassis {counts}." if counts else "")
+    assert item.remark == (f"chassis: {counts}." if counts else "")
     assert item.title.endswith(": ABOVE the voltage limit; within by current only (at most 260 µA of 500 µA)")
     assert ("Through a body, at most", "260 µA") in item.further and ("Limit of the current", "500 µA") in item.further
     assert row.level is item.level is Level.WITHIN

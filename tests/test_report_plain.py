@@ -32,7 +32,7 @@ STILL = "hether the probe still touched the metal (ohms) after the low readings 
 def quiet(tmp_path: Path, *, before: bool, after: bool) -> Content:
     """A proved chassis that reads low in all four states, its contact looked for before and after, or not."""
     sitting = Sitting()
-    touching = {"quantity": "resistance", "coupling": "", "resolution": 0.1, "point": "chassis"}
+    touching: dict[str, Any] = {"quantity": "resistance", "coupling": "", "resolution": 0.1, "point": "chassis"}
     if before:
         sitting.writer.read([0.3] * 4, u=0.1, **touching)
     sitting.states(dict.fromkeys(STATES, 1.0))
@@ -168,4 +168,4 @@ def test_the_first_page_does_without_the_programs_own_names(tmp_path: Path) -> N
     for found in (assess(radio), replace(assess(radio), findings=(shut,))):
         page = first_page(build_content(radio, found, supply=SUPPLY))
         assert not [word for word in UNKNOWN if word in page]
-    assert "across the barrier that keeps an added board from the mains" in page
+    assert "across the barrier between the mains and an added board" in page

@@ -27,10 +27,19 @@ def test_a_point_shows_its_own_level_and_why_it_counts_as_worse(tmp_path: Path, 
     said = "counts as DANGER because the chassis is joined to the mains"
 
     assert row.level is item.level is own and row.badge == item.badge == own.upper()
-    assert row.remark == said and item.remark == f"knob-screw {said}."
+    assert row.remark == said and item.remark == f"knob-screw: {said}."
     assert row.tone is item.tone is Level.CAUTION  # never the colour of `within`
     for text in (Page(render_html(content)).text, printed(render_pdf(content))):
         assert text.count(squeezed(said)) >= 2
+
+
+def test_a_point_that_was_not_measured_counts_as_live_and_not_as_a_lesser_level(tmp_path: Path) -> None:
+    """A capacitor from the chassis to the mains is a caution; what a point reads that nobody read, nobody knows."""
+    content = judged(tmp_path, [volts("knob-screw", Level.UNDECIDED), kind("line-capacitor", Level.CAUTION)],
+                     text=card('"knob-screw"'))  # fmt: skip
+
+    assert content.matrix[0].badge == "UNDECIDED"
+    assert content.matrix[0].remark == "count as live: the chassis is joined to the mains"
 
 
 def test_rows_stay_in_the_order_of_what_they_count_as(tmp_path: Path) -> None:

@@ -246,11 +246,11 @@ def test_a_full_measurement_still_says_what_it_leaves_open(tmp_path: Path) -> No
     told = answer(content, "not measured")
 
     assert told.startswith("Measured: every plug and switch state of the 2 points listed for it, AC only.")
-    assert "Nor were DC volts at any point, metal that is not listed for this radio and the earth connection" in told
+    assert "Nor were DC volts at any point, metal not listed for this radio and the earth connection" in told
     assert "Insulation between mains and metal: ohms by an insulation tester." in told
     assert told.endswith("Apart from touch: how loud it is beside the radio.")
     assert dict(content.facts)["Completeness"] == "every plug and switch state of the 2 points listed for it, AC only"
-    assert {"DC volts at any point", "Metal that is not listed for this radio"} <= set(content.missing)
+    assert {"DC volts at any point", "Metal not listed for this radio"} <= set(content.missing)
 
 
 def test_points_that_lack_the_same_stand_in_one_line(tmp_path: Path) -> None:

@@ -202,7 +202,7 @@ def _finding(radio: Radio, finding: Finding, at: int, assessment: Assessment) ->
     return FindingItem(
         anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level, badge=badge.words,
         tone=badge.tone, title=plain(finding.title, 200) + standing.title_end(finding, assessment),
-        remark=f"{plain(finding.id.partition(':')[2], 60)} {counts}." if counts else "",
+        remark=f"{plain(finding.id.partition(':')[2], 60)}: {counts}." if counts else "",
         statement=plain(finding.statement, SENTENCE),
         value_label=value_label, value=value, limit_label=limit_label, limit=limit,
         source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding, named),

@@ -10,7 +10,7 @@ from analysis.finding import Finding, Level
 from analysis.report.text import SENTENCE, listed, plain
 from analysis.table import Radio
 
-_BARRIER = "the barrier that keeps an added board from the mains"
+_BARRIER = "the barrier between the mains and an added board"
 #: A term as the findings write it, and what stands on the first page in its place.
 _WORDS = tuple(
     (re.compile(term), words)
@@ -29,7 +29,7 @@ _WORDS = tuple(
         (r"\bsource_level\b", "the level of its source"),
         (r" ?\((?:supply_max|supply_min|reservoir_rating)\)", ""),
         (r"\bmains-line\b", "the live contact of the socket"),
-        (r"\bat mains-to-chassis and barrier\b", f"between mains and chassis, and across {_BARRIER}"),
+        (r"\bat mains-to-chassis and barrier\b", f"to the chassis, and across {_BARRIER}"),
         (r"^mains-to-chassis$", "ohms between mains and chassis"),
         (r"^barrier$", f"ohms across {_BARRIER}"),
         (r"(?:^|,? )\bon the (?:radio's )?card\b", " in the radio’s data"),

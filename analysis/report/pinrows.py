@@ -14,8 +14,8 @@ from analysis.report.text import plain
 from analysis.table import Radio
 from drivers.units import show
 
-#: No finer than an ohmmeter with its leads. [Ω]
-_FINEST = 0.1
+#: Below this ohms are shown to a tenth, without a prefix. [Ω]
+_PLAIN = 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,11 +49,12 @@ def _row(pins: Pins, key: tuple[str, str], entries: list[Evidence], *, several: 
 
 
 def _ohms(value: float) -> str:
-    """To four digits, and no finer than the leads allow."""
+    """To four digits, and no finer than an ohmmeter with its leads."""
     if math.isinf(value):
         return "open"
-    digit = 10.0 ** (math.floor(math.log10(value)) - 3) if value > 0 else 0.0
-    return show(value, "Ohm", max(_FINEST, digit))
+    if value < _PLAIN:
+        return f"{value:.1f} Ω"
+    return show(value, "Ohm", 10.0 ** (math.floor(math.log10(value)) - 3))
 
 
 def _place_of(radio: Radio, entry: Evidence) -> tuple[str, str]:

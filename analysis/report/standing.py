@@ -70,6 +70,8 @@ def remark(finding: Finding, assessment: Assessment) -> str:
     level = counted(finding, assessment)
     if level is finding.level:
         return ""
+    if finding.level is Level.UNDECIDED:
+        return "count as live: the chassis is joined to the mains"
     return f"counts as {level.upper()} because the chassis is joined to the mains"
 
 
@@ -91,12 +93,12 @@ def title_end(finding: Finding, assessment: Assessment) -> str:
 
 
 def cell_remark(finding: Finding | None, assessment: Assessment) -> str:
-    """The same for the table of every state, in few words, and what the point counts as."""
+    """The same for the table of every state, in few words beside the badge, and what the point counts as."""
     if finding is None:
         return ""
     current, said = by_current(finding, assessment), []
     if current is not None:
         volts = "volts above their limit" if current.above else "volts too close to their limit"
-        said.append(f"{volts}, {current.words}")
+        said.append(f"{volts}{f', current at most {current.most} of {current.limit}' if current.most else ''}")
     counts = remark(finding, assessment)
     return "; ".join([*said, counts] if counts else said)

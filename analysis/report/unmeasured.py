@@ -199,7 +199,7 @@ def _never(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
     without = _without_direct(radio, assessment)
     every = len(without) == len(points(radio, assessment))
     lines = [f"DC volts at {'any point' if every else listed(without)}"] if without else []
-    return (*lines, "metal that is not listed for this radio", "the earth connection itself (only volts against it)")
+    return (*lines, "metal not listed for this radio", "the earth connection itself (only volts against it)")
 
 
 def _computed(radio: Radio, supply: Mapping[str, Any] | None) -> tuple[str, ...]:

@@ -135,14 +135,14 @@ def lower_way(finding: Finding, card: RadioCard) -> str | None:
 def plug_words(card: RadioCard, proof: ChainProof) -> str:
     """What way 1 and way 2 stand for, and whether the live contact was proved."""
     doubt = "" if proof.contact else f" {NOT_PROVED}"
-    called = "the findings below call them “plug 1” and “plug 2”"
+    called = "“plug 1” and “plug 2” in the findings"
     if card.plug in ("polarised", "earthed"):
         return (f"The plug is {card.plug}: way 2 stands for a socket that is wired the wrong way round, and was "
-                f"measured, if at all, through a crossed test lead; {called}.{doubt}")  # fmt: skip
+                f"measured, if at all, through a crossed test lead ({called}).{doubt}")  # fmt: skip
     if card.plug == "reversible":
         contact = "that was proved live" if proof.contact else "that was taken to be live"
-        return (f"The plug fits either way round. Way 1 is the plug with its marked pin in the contact {contact}, "
-                f"way 2 the plug turned round; {called}.{doubt}")  # fmt: skip
+        return (f"The plug fits either way round. Way 1: its marked pin in the contact {contact}; way 2: turned round "
+                f"({called}).{doubt}")  # fmt: skip
     return f"Whether the plug fits either way round is not noted: count on it.{doubt}"
 
 
