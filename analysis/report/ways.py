@@ -78,9 +78,11 @@ def half_read(finding: Finding, card: RadioCard) -> tuple[str, ...]:
         lacking = [switch for plug, switch in unread(finding, card) if plug == way]
         top = highest(finding, way)
         if top is None:
-            other = highest(finding, "2" if way == "1" else "1")
-            seen = f"{'2' if way == '1' else '1'} was measured ({{}}: at most {state_value(other) if other else '–'})"
-            said.append(f"Only way {seen}. Way {way} is unknown: count it as live.")
+            seen = "2" if way == "1" else "1"
+            other = highest(finding, seen)
+            read = state_value(other) if other else "–"
+            said.append(f"Only way {seen} was measured ({{}}: highest reading {read}). "
+                        f"Way {way} is unknown: count it as live.")  # fmt: skip
         elif lacking:
             there = sorted({s.switch for s in _alone(finding, way) if s.switch in ("on", "off")} - set(lacking))
             told = f"with the switch {there[0]} only" if there else "without a note of the switch"
