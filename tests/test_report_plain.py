@@ -14,6 +14,7 @@ from analysis.headroom import headroom, headroom_finding
 from analysis.report.content import Content, build_content
 from analysis.report.html import render_html
 from analysis.report.instruments import meters
+from analysis.report.owner import meter_words
 from analysis.report.pdf import render_pdf
 from analysis.table import Radio, load_radio
 from tests.report_samples import CURRENT_METER, SITTING, SUPPLY, card, live_content
@@ -90,7 +91,7 @@ def test_a_rating_by_an_average_reading_meter_is_a_yes_as_computed_and_to_be_con
         "true-RMS one."
     )
     assert any("confirm the transformer's current with a true-RMS meter" in step for step in content.actions)
-    assert any("Before relying on the meter that read current (‘i’): " in step for step in content.actions)
+    assert any("Before relying on the meter that read the current (‘i’): " in step for step in content.actions)
     assert "what its finding" not in first_page(content) and "meter 'i'" not in first_page(content).lower()
 
 
@@ -103,6 +104,21 @@ def test_a_true_rms_meter_that_leaves_out_direct_current_is_named_as_that(
     told = answer(build_content(radio, found, supply=SUPPLY | {"true_rms_factor": factor}), "big enough")
 
     assert ("corrected for what its meter does not see" in told) is asked and "average" not in told
+
+
+def test_a_meter_is_named_by_what_no_other_read(tmp_path: Path) -> None:
+    """Both read volts; the ohms are one's alone, and the other's volts are all that there is to name it by."""
+    sitting = SessionWriter()
+    for role in ("v", "i"):
+        sitting.read([1.0] * 4, u=0.1, meter=role, point="chassis", plug="1", switch="on")
+    sitting.read([0.3] * 4, u=0.1, quantity="resistance", coupling="", meter="i", point="pin-1-to-chassis")
+    folder = write_card(tmp_path / "set-5", card())
+    sitting.write(folder / SITTING, meters=[METER, CURRENT_METER])
+    radio = load_radio(folder)
+
+    assert meter_words(radio, "i") == "the meter that read ohms (‘i’)"
+    assert meter_words(radio, "v") == "the meter that read volts (‘v’)"
+    assert meter_words(radio, "x") == "the meter ‘x’"
 
 
 # -- gain
@@ -168,4 +184,4 @@ def test_the_first_page_does_without_the_programs_own_names(tmp_path: Path) -> N
     for found in (assess(radio), replace(assess(radio), findings=(shut,))):
         page = first_page(build_content(radio, found, supply=SUPPLY))
         assert not [word for word in UNKNOWN if word in page]
-    assert "across the barrier between the mains and an added board" in page
+    assert "across the barrier between mains and board" in page

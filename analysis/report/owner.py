@@ -10,7 +10,7 @@ from analysis.finding import Finding, Level
 from analysis.report.text import SENTENCE, listed, plain
 from analysis.table import Radio
 
-_BARRIER = "the barrier between the mains and an added board"
+_BARRIER = "the barrier between mains and board"
 #: A term as the findings write it, and what stands on the first page in its place.
 _WORDS = tuple(
     (re.compile(term), words)
@@ -115,13 +115,15 @@ def advice(finding: Finding, radio: Radio) -> str:
 
 def meter_words(radio: Radio, role: str) -> str:
     """A meter by what it read: its role is a letter that only whoever measured knows."""
-    read = {
-        group.texts["quantity"] for session in radio.judged for group in coded(session).groups
-        if group.texts["meter"] == role
-    }  # fmt: skip
-    known = [name for quantity, name in _READ.items() if quantity in read]
-    return f"the meter that read {listed(known)} (‘{plain(role, 40)}’)" if known else f"the meter ‘{plain(role, 40)}’"
+    read: dict[str, set[str]] = {}
+    for session in radio.judged:
+        for group in coded(session).groups:
+            read.setdefault(group.texts["meter"], set()).add(group.texts["quantity"])
+    mine = [quantity for quantity in _READ if quantity in read.get(role, ())]
+    own = [quantity for quantity in mine if not any(quantity in read[other] for other in read if other != role)]
+    told = listed(_READ[quantity] for quantity in own[:1] or mine)  # what no other read tells it from them
+    return f"the meter that read {told} (‘{plain(role, 40)}’)" if told else f"the meter ‘{plain(role, 40)}’"
 
 
 _METER = "meter-trust:"
-_READ = {"current": "current", "voltage": "volts", "resistance": "ohms", "temperature": "temperatures"}
+_READ = {"current": "the current", "voltage": "volts", "resistance": "ohms", "temperature": "temperatures"}
