@@ -99,9 +99,9 @@ def test_an_owner_finds_the_four_answers_at_the_top(content: Content) -> None:
     assert "Way 1 measured lower at the socket used" in plug
     transformer = answers["Is the added transformer big enough?"]
     assert transformer == (
-        "Yes: the nameplate says 3 VA, and 1.27 VA are needed. That is 2.36 times what is needed; the margin of 1.5 is "
-        "inside what is needed."
-    )  # 3 / 1.27
+        "Yes, as computed: 3 VA fitted. The board takes 0.85 VA; with the margin of 1.5, 1.27 VA are asked for "
+        "(± 0.05 VA). 3 VA is 2.36 times that."
+    )  # 1.27 / 1.5 and 3 / 1.27
     assert answers["What was not measured?"].startswith("The radio is not fully measured.")
     assert "pickup-ground: plug 1, switch off." in answers["What was not measured?"]
     assert "aerial: plug 1, switch on; plug 2, switch on." in answers["What was not measured?"]
@@ -113,7 +113,8 @@ def test_every_finding_stands_on_the_page_and_in_print_with_the_same_words(conte
     for finding in content.findings:
         parts = [finding.title, finding.statement, finding.value, finding.limit, finding.source, finding.advice,
                  *finding.missing, *finding.evidence, *(text for pair in finding.further for text in pair)]  # fmt: skip
-        parts += [finding.value_label, finding.limit_label if finding.limit else ""]
+        parts += [finding.value_label if finding.value else "", finding.limit_label if finding.limit else "",
+                  finding.badge, finding.remark]  # fmt: skip
         shown = ("state", "value", "guard", "compared", "outcome", "rows") if finding.states.weighed else (
             "state", "value", "rows")  # fmt: skip
         parts += [getattr(row, name) for row in finding.states.rows for name in shown]

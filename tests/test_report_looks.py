@@ -131,12 +131,21 @@ def _with_current(kind: Level | None) -> Assessment:
 
 @pytest.mark.parametrize("kind", [None, Level.WITHIN, Level.CAUTION, Level.DANGER])
 def test_volts_above_the_limit_are_never_a_bare_within(tmp_path: Path, kind: Level | None) -> None:
-    """166 V behind 253 + 6.7 uA: the row tells of both; how the chassis is joined can only raise its level."""
+    """166 V behind 253 + 6.7 uA: row and finding tell of both, in no colour of `within`, and what it counts as."""
     content = build_content(live_chassis(tmp_path), _with_current(kind))
     row = next(row for row in content.matrix if row.point == "chassis")
 
-    assert row.remark == "volts above, current within (at most 260 µA < 500 µA)"
-    assert row.level is (kind if kind in (Level.CAUTION, Level.DANGER) else Level.WITHIN)
+    item = next(finding for finding in content.findings if finding.id == "touch-voltage:chassis")
+    worse = kind if kind in (Level.CAUTION, Level.DANGER) else None
+    counts = f"counts as {worse.upper()} because the chassis is joined to the mains" if worse else ""
+    above = "volts above their limit, current at most 260 µA of 500 µA"
+
+    assert row.remark == "; ".join(filter(None, (above, counts)))
+    assert item.remark == (f"chassis: {counts}." if counts else "")
+    assert item.title.endswith(": ABOVE the voltage limit; within by current only (at most 260 µA of 500 µA)")
+    assert ("Through a body, at most", "260 µA") in item.further and ("Limit of the current", "500 µA") in item.further
+    assert row.level is item.level is Level.WITHIN
+    assert (row.badge, row.tone) == (item.badge, item.tone) == ("WITHIN BY CURRENT ONLY", Level.CAUTION)
     assert squeezed(row.remark) in Page(render_html(content)).text
     assert squeezed(row.remark) in printed(render_pdf(content))
     assert row.remark in content.matrix_plots[0].alt
@@ -244,9 +253,9 @@ def test_headroom_is_told_as_a_ratio_and_in_decibels(tmp_path: Path) -> None:
 
 
 def test_a_raised_limit_says_so_beside_it() -> None:
-    assert outcomes.labels(judged(list(chassis_states())))[1] == "Limit"
+    assert outcomes.labels(judged(list(chassis_states())))[1] == "Voltage limit"
     raised = dataclasses.replace(judged(list(chassis_states())), limit_changed_by_user=True)
-    assert outcomes.labels(raised)[1] == "Limit, changed on the card"
+    assert outcomes.labels(raised)[1] == "Voltage limit, changed on the card"
 
 
 def test_a_point_that_was_not_read_at_all_gets_no_table_of_dashes(tmp_path: Path) -> None:

@@ -148,7 +148,7 @@ def test_a_card_without_points_still_makes_a_report(tmp_path: Path) -> None:
     page, paper = render_all(build_content(radio, NOTHING))
 
     for text in (page, paper):
-        assert squeezed("No touchable point is on the radio’s card: count all metal as live.") in text
+        assert squeezed("No point to touch is listed for this radio: count all metal as live.") in text
 
 
 def test_overloads_only_are_drawn_and_named(tmp_path: Path) -> None:
@@ -167,7 +167,7 @@ def test_overloads_only_are_drawn_and_named(tmp_path: Path) -> None:
     (plot,) = content.plots
     assert isinstance(plot, TracePlot) and plot.traces == () and len(plot.over_range) == 20
     assert "20 readings over range" in plot.alt
-    assert squeezed("Only way 2 was measured (chassis: at most over range). Way 1 is unknown") in page
+    assert squeezed("Only way 2 was measured (chassis: highest reading over range). Way 1 is unknown") in page
 
 
 def test_one_state_only_says_that_the_other_way_is_unknown(tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ def test_one_state_only_says_that_the_other_way_is_unknown(tmp_path: Path) -> No
     page, paper = render_all(build_content(live_chassis(tmp_path), assessment))
 
     for text in (page, paper):
-        assert squeezed("Only way 1 was measured (chassis: at most 0.80 ± 0.30 V AC). Way 2 is unknown") in text
+        assert squeezed("Only way 1 was measured (chassis: highest reading 0.80 ± 0.30 V AC). Way 2 is unknown") in text
 
 
 def test_fifty_points_take_several_pictures_and_one_table(tmp_path: Path) -> None:

@@ -106,11 +106,11 @@ def test_a_meter_shows_the_lines_that_it_used_and_where_they_are_from(tmp_path: 
     made = {path.name: path for path in write_report(folder, pdf=True)}
 
     page, paper = Page(made["report.html"].read_text("utf-8")).text, printed(made["report.pdf"].read_bytes())
-    for words in ("voltage AC: ± (1.2 % of reading + 5 counts), ASSUMED",
-                  "Source: this profile's own default, usual for the class; replace it by the data sheet's.",
+    for words in ("voltage AC: ± (1.2 % of reading + 5 counts of the last digit shown), ASSUMED; source: this",
+                  "profile's own default, usual for the class; replace it by the data sheet's",
                   "not told: values were typed in (CAT II 600 V is the profile’s own)"):  # fmt: skip
         assert squeezed(words) in page
-    for words in ("5 counts), ASSUMED", "Source: this profile's own default", "values were typed in"):
+    for words in ("digit shown), ASSUMED", "source: this profile's own default", "values were typed in"):
         assert squeezed(words) in paper  # a row may go over two sheets
     for text in (page, paper):
         assert "resistance:" not in text and squeezed("as in the maker’s data sheet") not in text
@@ -119,8 +119,9 @@ def test_a_meter_shows_the_lines_that_it_used_and_where_they_are_from(tmp_path: 
 def test_a_line_of_unknown_origin_is_said_to_be_so(tmp_path: Path) -> None:
     lines = {meter.role: meter.accuracy for meter in live_content(tmp_path).meters}
 
-    assert lines["v"] == ("voltage AC, 600 V range: ± (0.9 % of reading + 3 counts)",
-                          "Source not recorded in the sitting.")  # fmt: skip
+    assert lines["v"] == (
+        "voltage AC, 600 V range: ± (0.9 % of reading + 3 × 100 mV); source: not recorded in the sitting",
+    )  # fmt: skip
 
 
 def test_a_meter_that_read_nothing_lends_no_accuracy(tmp_path: Path) -> None:

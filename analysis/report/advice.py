@@ -9,12 +9,16 @@ from typing import Any
 
 from analysis.assessment import Assessment
 from analysis.card import RadioCard
+from analysis.coded import coded
 from analysis.finding import ORDER, Finding, Level
+from analysis.headroom import RESERVE
+from analysis.meterinfo import MeterInfo
 from analysis.report import owner
 from analysis.report.proving import ChainProof
 from analysis.report.text import exactly, plain, rounded
-from analysis.report.touching import plug_lines, stands, touch_level, touch_lines
+from analysis.report.touching import stands, touch_level, touch_lines
 from analysis.report.unmeasured import NAMES, earlier, unmeasured_lines
+from analysis.report.ways import plug_lines, without_comparison
 from analysis.table import Radio
 from drivers.units import UnitError, parse
 
@@ -50,6 +54,9 @@ _FIRST = {
     Level.CAUTION: "Do not touch its metal with the plug in until a licensed person has looked at the findings below.",
     Level.UNDECIDED: "Do not touch its metal with the plug in until the missing readings have been taken.",
 }
+_NO_METER = MeterInfo(role="")
+#: From this factor on a current was corrected by more than a rounding.
+_CORRECTED = 1.005
 #: Steps on the first page, the cautions among them.
 _STEPS = 10
 
@@ -96,14 +103,40 @@ def found(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
     return (*titles[:3], *more)
 
 
-def actions(assessment: Assessment) -> tuple[str, ...]:
+def actions(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
     """What to do, in order of weight; a sentence that stood there before is not said again."""
     level = touch_level(assessment)
     first = _FIRST.get(level, "Keep this record with the radio; measure again after any repair.")
     said: set[str] = set()
-    steps = [first, STORED_CHARGE, *(owner.advice(f) for f in assessment.findings if f.level is not Level.WITHIN)]
+    steps = [first, STORED_CHARGE, *(_step(f, radio) for f in assessment.findings)]
     fresh = [_fresh(step, said) for step in steps]
     return tuple(step for step in fresh if step)[:_STEPS]
+
+
+def _step(finding: Finding, radio: Radio) -> str:
+    """What a finding asks for; one that is within does where it asks for a change all the same."""
+    if finding.level is Level.WITHIN and not short_of_reserve(finding):
+        return ""
+    return " ".join(without_comparison(finding, sentences(owner.advice(finding, radio))))
+
+
+def short_of_reserve(finding: Finding) -> bool:
+    """Whether the board is set to more gain than its finding advises, though to less than clips."""
+    if finding.id != "headroom" or finding.value is None or finding.limit is None:
+        return False
+    return finding.limit > finding.value * 10 ** (-RESERVE / 20)
+
+
+def told(finding: Finding) -> str:
+    """What a finding advises, for its own place: nothing that does not follow, or that has been done."""
+    kept = [
+        text for text in without_comparison(finding, sentences(finding.advice))
+        if not (finding.missing and text.startswith(WANTED))
+    ]  # fmt: skip
+    text = " ".join(kept)
+    if finding.id == "headroom" and finding.limit is not None and not short_of_reserve(finding):
+        text = re.sub(r"\bSet the gain to (\S+) at most\b", r"Keep the gain at \1 or less", text)
+    return text
 
 
 def _fresh(text: str, said: set[str]) -> str:
@@ -137,7 +170,7 @@ def answers(
         Answer(question="What may not be touched?", lines=touch_lines(radio, assessment, before)),
         Answer(question="What does the way round of the plug change?", lines=plug_lines(radio, assessment, proof)),
         Answer(question="Is the added transformer big enough?", lines=_transformer(radio, assessment, supply)),
-        Answer(question="What was not measured?", lines=unmeasured_lines(radio, assessment, supply)),
+        Answer(question="What was not measured?", lines=unmeasured_lines(radio, assessment, supply, proof)),
     )
 
 
@@ -152,20 +185,49 @@ def _transformer(radio: Radio, assessment: Assessment, supply: Mapping[str, Any]
         if finding is None:
             return ("Not established: its current was never measured.",)
         return ("Not settled.", *_lacking(finding))
-    rating, margin = _rating(radio.card), supply.get("margin")
-    inside = f"; the margin of {margin:g} is inside what is needed" if isinstance(margin, int | float) else ""
+    rating = _rating(radio.card)
+    asked = (_asked(float(needed), supply.get("margin"), finding), *_ammeter(radio, supply))
     if not rating:
-        return (f"Needed: {rounded(float(needed), 'VA')}{inside}. The rating on the nameplate is not on the card.",)
+        return (*asked, "The rating on the nameplate is not noted: read it there.")
     share = rating / float(needed)
-    word = _big_enough(finding, share)
-    lines = [
-        f"{word}: the nameplate says {exactly(rating, 'VA')}, and {rounded(float(needed), 'VA')} are needed.",
-        f"That is {share:.2f} times what is needed{inside}.",
-    ]
+    word, fitted = _big_enough(finding, share), exactly(rating, "VA")
+    computed = "" if word == "Not settled" else ", as computed"
+    lines = [f"{word}{computed}: {fitted} fitted.", asked[0], f"{fitted} is {share:.2f} times that.", *asked[1:]]
     step = supply.get("next_standard_VA")
     if word == "No" and isinstance(step, int | float):
         lines.append(f"The next common size is {exactly(float(step), 'VA')}.")
     return (*lines, *(_lacking(finding) if word == "Not settled" else ()))
+
+
+def _asked(needed: float, margin: object, finding: Finding | None) -> str:
+    """What the board takes, and what is asked for with the margin and its U."""
+    expanded = finding.expanded_uncertainty if finding is not None and finding.unit == "VA" else None
+    doubt = f" (± {float(f'{expanded:.1g}'):g} VA)" if expanded else ""
+    if not isinstance(margin, int | float) or margin <= 0:
+        return f"{_volt_amperes(needed)} are asked for{doubt}."
+    return (f"The board takes {_volt_amperes(needed / margin)}; with the margin of {margin:g}, "
+            f"{_volt_amperes(needed)} are asked for{doubt}.")  # fmt: skip
+
+
+def _volt_amperes(value: float) -> str:
+    """As nameplates have it, without a prefix: 0.85 VA."""
+    return f"{value:.2f} VA" if value < 10 else f"{value:.3g} VA" if value < 1000 else rounded(value, "VA")
+
+
+def _ammeter(radio: Radio, supply: Mapping[str, Any]) -> tuple[str, ...]:
+    """That the current came from a meter that does not see all of a rectifier's pulses, and was corrected for it."""
+    readers = {
+        (session.meter(group.texts["meter"]) or _NO_METER).rms for session in radio.judged
+        for group in coded(session).groups
+        if group.texts["quantity"] == "current" and group.texts["point"] == "secondary"
+    }  # fmt: skip
+    if "average" in readers:
+        return ("The current came from an average-reading meter: confirm it with a true-RMS one.",)
+    factor = supply.get("true_rms_factor")
+    if isinstance(factor, int | float) and factor > _CORRECTED:
+        return ("The current was corrected for what its meter does not see: confirm it with a true-RMS one for AC and "
+                "DC together.",)  # fmt: skip
+    return ()
 
 
 def _lacking(finding: Finding | None) -> tuple[str, ...]:

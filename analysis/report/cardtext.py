@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.assessment import Assessment
-from analysis.finding import Level
+from analysis.card import RadioCard
+from analysis.finding import Finding, Level
 from analysis.report.matrix import highest, state_value, touch_findings
 from analysis.report.owner import chassis_words, kind_of
 from analysis.report.simulated import band
 from analysis.report.text import listed, plain
-from analysis.report.touching import high_or_low, joined_words, lower_way, stands, touch_level
+from analysis.report.touching import high_or_low, joined_words, stands, touch_level
+from analysis.report.ways import half_read, lower_way
 from analysis.table import Radio
 
 _TIED = ("tied", "tied-through-switch")
@@ -68,12 +70,8 @@ def _touch(radio: Radio, assessment: Assessment, level: Level) -> str:
 
 def _plug(radio: Radio, assessment: Assessment, kind: str, level: Level) -> str:
     found = touch_findings(assessment)
-    chassis = found.get("chassis") or next(iter(found.values()), None)
-    one, two = (highest(chassis, way) if chassis else None for way in "12")
-    lower = lower_way(one, two) if one and two else None
-    at = f" At the socket used, way {lower} measured lower ({state_value(one if lower == '1' else two)}" if (
-        lower and one and two) else ""  # fmt: skip
-    at += f", the other way {state_value(two if lower == '1' else one)})." if at and one and two else ""
+    name = "chassis" if "chassis" in found else next(iter(found), "")
+    at = _ways(found[name], plain(name, 60), radio.card) if name else ""
     if radio.card.plug in ("polarised", "earthed"):
         return f"A socket that is wired the wrong way round can make the chassis live.{at}"
     if kind in _TIED or level is not Level.WITHIN:
@@ -81,6 +79,20 @@ def _plug(radio: Radio, assessment: Assessment, kind: str, level: Level) -> str:
     return (
         f"Either way round of the plug changes what the chassis reads.{at}" if at else "See the report for both ways."
     )
+
+
+def _ways(finding: Finding, name: str, card: RadioCard) -> str:
+    """Which way measured lower where every state of both was read; else what was not."""
+    open_ = [text.format(name) for text in half_read(finding, card)]
+    if open_:
+        return f" {' '.join(open_)}" if any(highest(finding, way) for way in "12") else ""
+    lower, one, two = lower_way(finding, card), highest(finding, "1"), highest(finding, "2")
+    if lower is None or one is None or two is None:
+        return ""
+    low, high = (one, two) if lower == "1" else (two, one)
+    point = "" if name == "chassis" else f"{name} "
+    return (f" At the socket used, way {lower} measured lower ({point}{state_value(low)}, the other way "
+            f"{state_value(high)}).")  # fmt: skip
 
 
 def _connections(radio: Radio, assessment: Assessment, level: Level) -> tuple[str, ...]:

@@ -14,15 +14,16 @@ from typing import Any
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.finding import Finding, Level
-from analysis.report import advice, drawn, matrix, outcomes, sources
+from analysis.report import advice, drawn, matrix, outcomes, sources, standing
 from analysis.report.cardtext import CardText, card_text
-from analysis.report.instruments import MeterItem, meters
-from analysis.report.owner import KIND_NAMES, in_plain_words, stage_words
+from analysis.report.instruments import ACCURACY_NOTE, MeterItem, meters
+from analysis.report.owner import in_plain_words, stage_words
+from analysis.report.pinrows import PinRow, pin_rows
 from analysis.report.plots import Plot
 from analysis.report.proving import ChainProof, chain_proof
 from analysis.report.simulated import band, why_simulated
 from analysis.report.sources import Beside, FileItem
-from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, rounded, slug
+from analysis.report.text import NOTE, SENTENCE, duration, moment, plain, slug
 from analysis.report.unmeasured import completeness, missing
 from analysis.table import Radio, Session
 from drivers.units import counted
@@ -35,7 +36,10 @@ class FindingItem:
     anchor: str
     id: str
     level: Level
+    badge: str  #: the level as it is shown
+    tone: Level  #: whose colour that has
     title: str
+    remark: str  #: what the point counts as, where that is worse than its own level
     statement: str
     value_label: str
     value: str
@@ -47,6 +51,8 @@ class FindingItem:
     advice: str
     further: tuple[tuple[str, str], ...]  #: what this kind of finding tells beside its value
     states: outcomes.StateTable
+    pins: tuple[PinRow, ...] = ()  #: ohms of the plug's pins, where the finding rests on them
+    pins_in: str = ""  #: whose rows they are, where all are of one sitting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +113,7 @@ class Content:
     plots: tuple[Plot, ...]
     comparison: Comparison | None
     meters: tuple[MeterItem, ...]
+    accuracy_note: str  #: how U comes from the accuracy lines
     missing: tuple[str, ...]
     computed_from: str
     inputs: tuple[tuple[str, str], ...]  #: values of the card that figures rest on
@@ -151,14 +158,15 @@ def build_content(
         dated=f"Data of {date}" if begun else "No readings yet",
         level=assessment.level, fully_measured=assessment.fully_measured,
         headline=advice.headline(radio, assessment), found=advice.found(radio, assessment),
-        answers=advice.answers(radio, assessment, supply, proof, earlier), actions=advice.actions(assessment),
+        answers=advice.answers(radio, assessment, supply, proof, earlier), actions=advice.actions(radio, assessment),
         facts=_facts(radio, assessment, shown, since, date, proof), notes=plain(radio.card.notes, NOTE, lines=True),
         columns=columns, matrix=table,
-        findings=tuple(_finding(finding, at) for at, finding in enumerate(assessment.findings, 1)),
+        findings=tuple(_finding(radio, finding, at, assessment) for at, finding in enumerate(assessment.findings, 1)),
         matrix_plots=matrix.plots(columns, table),
         plots=drawn.plots(radio, judged, assessment, supply, comparisons),
         comparison=_comparison(radio, assessment, earlier), meters=meters(shown, beside.lines),
-        missing=missing(radio, assessment, supply), computed_from=sources.computed_from(beside),
+        accuracy_note=ACCURACY_NOTE, missing=missing(radio, assessment, supply, proof),
+        computed_from=sources.computed_from(beside),
         inputs=sources.inputs(radio), files=sources.listed_files(beside),
         sessions=tuple(_session(radio, session, session.name in assessment.sessions, beside) for session in shown),
         cautions=advice.CAUTIONS, card=card_text(radio, assessment, date), versions=sources.versions(shown), date=date,
@@ -175,8 +183,8 @@ def _facts(
     stage = plain(assessment.stage)
     stage = f"{stage_words(assessment.stage)} ({stage})" if stage.endswith("-fit") else stage or "not named"
     found = [
-        ("Radio", f"{plain(card.title)} ({card.id})"), ("Mains", mains or "not on the card"),
-        ("Plug", card.plug or "not on the card"), ("Mains switch", f"{card.switch}"), ("Supply", card.supply),
+        ("Radio", f"{plain(card.title)} ({card.id})"), ("Mains", mains or "not noted"),
+        ("Plug", card.plug or "not noted"), ("Mains switch", f"{card.switch}"), ("Supply", card.supply),
         ("Stage of the work", stage), ("Measured", days),
         ("Sittings", f"{len(shown)} shown, {len(assessment.sessions)} judged"),
         ("Completeness", completeness(radio, assessment)),
@@ -185,35 +193,24 @@ def _facts(
     return (*found, ("Shown from", plain(since, 20))) if since else tuple(found)
 
 
-def _finding(finding: Finding, at: int) -> FindingItem:
+def _finding(radio: Radio, finding: Finding, at: int, assessment: Assessment) -> FindingItem:
+    pins, named = pin_rows(radio) if finding.id == "chassis-kind" else ((), ())
+    sittings = {entry.session for entry in named}
     value_label, limit_label = outcomes.labels(finding)
     value, limit = outcomes.figures(finding)
+    badge, counts = standing.badge(finding, assessment), standing.remark(finding, assessment)
     return FindingItem(
-        anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level,
-        title=plain(finding.title, 200), statement=plain(finding.statement, SENTENCE),
+        anchor=f"finding-{at}-{slug(finding.id)}", id=plain(finding.id), level=finding.level, badge=badge.words,
+        tone=badge.tone, title=plain(finding.title, 200) + standing.title_end(finding, assessment),
+        remark=f"{plain(finding.id.partition(':')[2], 60)}: {counts}." if counts else "",
+        statement=plain(finding.statement, SENTENCE),
         value_label=value_label, value=value, limit_label=limit_label, limit=limit,
-        source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding),
-        missing=tuple(in_plain_words(plain(text, 300)) for text in finding.missing), advice=_advice(finding),
-        further=_further(finding), states=outcomes.state_table(finding),
+        source=plain(finding.limit_source, 400), evidence=outcomes.unlisted(finding, named),
+        missing=tuple(in_plain_words(plain(text, 300)) for text in finding.missing),
+        advice=plain(advice.told(finding), SENTENCE),
+        further=outcomes.further(finding, standing.by_current(finding, assessment)),
+        states=outcomes.state_table(finding), pins=pins, pins_in=plain(min(sittings)) if len(sittings) == 1 else "",
     )  # fmt: skip
-
-
-def _advice(finding: Finding) -> str:
-    """What to do, without what is still wanted: that stands as a list beside it."""
-    kept = [text for text in advice.sentences(finding.advice) if not text.startswith(advice.WANTED)]
-    return plain(" ".join(kept) if finding.missing else finding.advice, SENTENCE)
-
-
-def _further(finding: Finding) -> tuple[tuple[str, str], ...]:
-    found = []
-    for key, name, unit in (("low", "At least", "A"), ("high", "At most", "A")):
-        value = finding.extra.get(key)
-        if isinstance(value, (int, float)):
-            found.append((name, rounded(float(value), unit)))
-    for key, name in (("kind", "Kind"), ("pin", "Pin"), ("runner_up", "Next likely")):
-        if finding.extra.get(key) is not None:
-            found.append((name, KIND_NAMES.get(str(finding.extra[key])) or plain(finding.extra[key], 40)))
-    return tuple(found)
 
 
 def _session(radio: Radio, session: Session, judged: bool, beside: Beside) -> SessionItem:

@@ -35,7 +35,7 @@ def lay(row: tuple[str, str, str, tuple[Cell, ...]]) -> Row:
     """The row of point, level, remark and cells."""
     point, level, remark, cells = row
     name = _wrapped(point, NAMES, bold=True)
-    words = (level, *(_wrapped(remark, NAMES) if remark else ()))
+    words = (*_wrapped(level, NAMES), *(_wrapped(remark, NAMES) if remark else ()))
     wide = column(len(cells))
     laid = []
     for cell in cells:

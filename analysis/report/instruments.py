@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.coded import coded
 from analysis.meterinfo import AccuracyLine, MeterInfo, MeterInput
+from analysis.report.simulated import PRACTICE
 from analysis.report.text import exactly, moment, plain
 from analysis.table import Session
 from drivers.reading import UNITS, Quantity
@@ -20,6 +21,13 @@ _ISOLATION = {
     "none": "NOT isolated: computer and circuit are one",
     "no-link": "no data link: typed in, or played from a record",
 }
+_SIMULATED = "simulated bench: no instrument is behind its readings"
+#: Said once beside the meters. Source: JCGM 100:2008, 4.3.7 and 6.2.1.
+ACCURACY_NOTE = (
+    "Accuracy lines for what each meter read, each with its source. U = 2 u (k = 2, about 95 %); u = limit of error / "
+    "√3 (any value within the limits taken as equally likely), with the scatter where readings are averaged. ASSUMED: "
+    "a default of the profile, not the maker’s figure. Where there is no line, the limit is taken as 3 % + 10 counts."
+)
 #: Quantity, coupling and range of what a meter read; no range where it was not told.
 _Read = frozenset[tuple[str, str, float | None]]
 #: Where each accuracy line of a profile is from.
@@ -36,7 +44,7 @@ class MeterItem:
     isolation: str
     category: str
     calibrated: str
-    accuracy: tuple[str, ...]  #: the lines for what it read, then their sources
+    accuracy: tuple[str, ...]  #: the lines for what it read, each with its source
     input: tuple[str, ...]
     sessions: tuple[str, ...]
 
@@ -76,7 +84,7 @@ def _meter(meter: MeterInfo, names: list[str], read: _Read, sources: LineSources
     category = f"not told: values were typed in ({told} is the profile’s own)" if typed and told else told
     return MeterItem(
         role=plain(meter.role, 40), identity=plain(meter.identity) or "not told by the meter",
-        profile=plain(meter.profile, 60) or "–", isolation=_ISOLATION.get(meter.isolation, "not known: treat as none"),
+        profile=plain(meter.profile, 60) or "–", isolation=_link(meter),
         category=category or "not recorded",
         calibrated=moment(meter.calibrated, clock=False) if meter.calibrated else "not recorded",
         accuracy=_accuracy(meter, read, sources), input=_inputs(meter, read), sessions=tuple(names),
@@ -84,18 +92,24 @@ def _meter(meter: MeterInfo, names: list[str], read: _Read, sources: LineSources
 
 
 def _accuracy(meter: MeterInfo, read: _Read, sources: LineSources) -> tuple[str, ...]:
-    """The lines that hold for what the meter read, and where they are from."""
+    """The lines that hold for what the meter read, each with where it is from."""
     if not read:
         return ("nothing was read with it",)
     used = [line for line in meter.accuracy if _holds(line, read)]
-    lines, origins = [], dict[str, None]()
-    for line in used:
-        origin = sources.get((meter.profile, line), "")
-        assumed = "default" in origin
-        origins[plain(origin, 160) or "Source not recorded in the sitting."] = None
-        lines.append(plain(_line(line) + (", ASSUMED" if assumed else ""), 160))
-    named = (f"Source: {origin}." if not origin.endswith(".") else origin for origin in origins)
-    return (*lines, *named)
+    return tuple(plain(f"{_line(line)}{_from(sources.get((meter.profile, line), ''))}", 330) for line in used)
+
+
+def _from(origin: str) -> str:
+    """Where a line is from, in the line itself; a default of the profile is no maker's figure, and says so."""
+    assumed = ", ASSUMED" if "default" in origin else ""
+    return f"{assumed}; source: {plain(origin, 160) or 'not recorded in the sitting'}"
+
+
+def _link(meter: MeterInfo) -> str:
+    """How the meter's data came to the program."""
+    if meter.port.lower().startswith(PRACTICE):
+        return _SIMULATED
+    return _ISOLATION.get(meter.isolation, "not known: treat as none")
 
 
 def _holds(line: AccuracyLine, read: _Read) -> bool:
@@ -109,9 +123,12 @@ def _holds(line: AccuracyLine, read: _Read) -> bool:
 
 
 def _line(line: AccuracyLine) -> str:
-    full = f", {exactly(line.range, _unit(line.quantity))} range" if line.range else ""
-    return (f"{_what(line.quantity, line.coupling)}{full}: ± ({line.of_reading * 100:g} % of reading + "
-            f"{line.digits:g} counts)")  # fmt: skip
+    unit = _unit(line.quantity)
+    full = f", {exactly(line.range, unit)} range" if line.range else ""
+    count = f"{line.digits:g} × {exactly(line.resolution, unit)}" if line.resolution else (
+        f"{line.digits:g} counts of the last digit shown")  # fmt: skip
+    parts = [f"{line.of_reading * 100:g} % of reading"] if line.of_reading or not line.digits else []
+    return f"{_what(line.quantity, line.coupling)}{full}: ± ({' + '.join([*parts, count] if line.digits else parts)})"
 
 
 def _inputs(meter: MeterInfo, read: _Read) -> tuple[str, ...]:

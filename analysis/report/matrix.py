@@ -5,17 +5,19 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from analysis.assessment import Assessment
-from analysis.finding import ORDER, Finding, Level, Outcome, StateOutcome, worst
-from analysis.report import grid
+from analysis.card import RadioCard
+from analysis.chassis import wanted_states
+from analysis.finding import ORDER, Finding, Level, Outcome, StateOutcome
+from analysis.report import grid, standing
 from analysis.report.plots import Cell, MatrixPlot
-from analysis.report.text import amount, exactly, plain, rounded
+from analysis.report.text import amount, exactly, plain
 from analysis.table import Radio
 
 #: Points in one picture: more would not fit on a page.
 ROWS = 14
 #: Height of a picture's rows that still goes on a page with its title. [in]
 HEIGHT = 7.6
-LEVEL_WORDS = {Level.DANGER: "DANGER", Level.CAUTION: "CAUTION", Level.UNDECIDED: "UNDECIDED", Level.WITHIN: "WITHIN"}
+_NOT_JUDGED = standing.Badge(words="NOT JUDGED", tone=Level.UNDECIDED)
 _OUTCOMES = {
     Outcome.ABOVE: "above the limit", Outcome.BELOW: "below the limit", Outcome.TOO_CLOSE: "too close to call",
     Outcome.MISSING: "not measured",
@@ -23,16 +25,17 @@ _OUTCOMES = {
 #: Worst first, for the one word of a cell.
 _RANK = ("over range", "above the limit", "too close to call", "below the limit", "not measured")
 _COUPLINGS = {"ac": "AC", "dc": "DC", "acdc": "AC+DC"}
-PREFIX = "touch-voltage:"
 
 
 class Line(NamedTuple):
     """A point in every state."""
 
     point: str
-    level: Level | None  #: None: not judged
+    level: Level | None  #: its finding's own; None: not judged
     cells: tuple[Cell, ...]  #: one for each column
-    remark: str  #: why the level is not what the volts alone would give
+    remark: str  #: why the level is not what the volts alone would give, or counts as worse
+    badge: str  #: the level as it is shown
+    tone: Level  #: whose colour it has
 
 
 Columns = tuple[tuple[str, str], ...]
@@ -62,7 +65,7 @@ def state_words(state: StateOutcome) -> str:
 
 def touch_findings(assessment: Assessment) -> dict[str, Finding]:
     """The touch findings by their point."""
-    return {f.id.removeprefix(PREFIX): f for f in assessment.findings if f.id.startswith(PREFIX)}
+    return {f.id.removeprefix(standing.VOLTS): f for f in assessment.findings if f.id.startswith(standing.VOLTS)}
 
 
 def points(radio: Radio, assessment: Assessment) -> list[str]:
@@ -72,48 +75,40 @@ def points(radio: Radio, assessment: Assessment) -> list[str]:
 
 def columns(radio: Radio, assessment: Assessment) -> Columns:
     """Plug and switch of every state that belongs to a full measurement, then others that were found."""
-    wanted = [(plug, switch) for plug in "12" for switch in _switches(radio)]
+    wanted = wanted_states(radio.card)
     found = [(s.plug, s.switch) for f in touch_findings(assessment).values() for s in f.states]
     return tuple(dict.fromkeys([*wanted, *found]))[:8]
 
 
-def _switches(radio: Radio) -> tuple[str, ...]:
-    return ("on",) if radio.card.switch == "none" else ("on", "off")
+def switches(card: RadioCard) -> tuple[str, ...]:
+    """The positions of the switch that a full measurement has."""
+    return tuple(dict.fromkeys(switch for _, switch in wanted_states(card)))
+
+
+def unread(finding: Finding, card: RadioCard, coupling: str = "ac") -> tuple[tuple[str, str], ...]:
+    """Plug and switch of the states that a full measurement has and that were not read by the meter alone."""
+    read = {
+        (s.plug, s.switch) for s in finding.states
+        if s.burden is None and s.coupling == coupling and (s.value is not None or s.overload)
+    }  # fmt: skip
+    return tuple(state for state in wanted_states(card) if state not in read)
 
 
 def table(radio: Radio, assessment: Assessment, of: Columns) -> Table:
     """A line for each point, the worst first, a cell for each state."""
     found = touch_findings(assessment)
-    kind = assessment.of("chassis-kind")
     rows = []
     for point in points(radio, assessment):
         finding = found.get(point)
         states = finding.states if finding else ()
         cells = tuple(_cell([s for s in states if (s.plug, s.switch) == column]) for column in of)
-        rows.append(Line(plain(point, 60), _level(finding, kind), cells, _remark(finding, point, assessment)))
-    return tuple(sorted(rows, key=lambda row: ORDER.index(row.level or Level.UNDECIDED)))
-
-
-def _level(finding: Finding | None, kind: Finding | None) -> Level | None:
-    """The point's level; how the chassis is joined to the mains can only make it worse."""
-    if finding is None:
-        return None
-    joined = kind is not None and kind.level in (Level.CAUTION, Level.DANGER)
-    return worst([finding.level, kind.level]) if joined and kind is not None else finding.level
-
-
-def _remark(finding: Finding | None, point: str, assessment: Assessment) -> str:
-    """Volts above their limit that were let pass for the small current behind them are never a bare `within`."""
-    above = finding is not None and any(
-        state.overload or state.outcome is Outcome.ABOVE for state in finding.states if state.burden is None
-    )
-    current = assessment.of(f"touch-current:{point}")
-    if finding is None or not above or finding.level is not Level.WITHIN:
-        return ""
-    if current is None or current.value is None or current.limit is None:
-        return "volts above their limit"
-    most = rounded(abs(current.value) + (current.expanded_uncertainty or 0.0), "A")
-    return f"volts above, current within (at most {most} < {exactly(current.limit, 'A')})"
+        shown = standing.badge(finding, assessment) if finding else _NOT_JUDGED
+        line = Line(
+            point=plain(point, 60), level=finding.level if finding else None, cells=cells, badge=shown.words,
+            tone=shown.tone, remark=standing.cell_remark(finding, assessment),
+        )  # fmt: skip
+        rows.append((standing.counted(finding, assessment) if finding else Level.UNDECIDED, line))
+    return tuple(line for _, line in sorted(rows, key=lambda row: ORDER.index(row[0])))
 
 
 def _cell(states: list[StateOutcome]) -> Cell:
@@ -164,7 +159,7 @@ def _pages(rows: Table) -> list[Table]:
 
 
 def _said(row: Line) -> tuple[str, str]:
-    return LEVEL_WORDS[row.level] if row.level else "NOT JUDGED", row.remark
+    return row.badge, row.remark
 
 
 def _alt(of: Columns, rows: Table) -> str:

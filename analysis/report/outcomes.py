@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.finding import Finding, StateOutcome
+from analysis.finding import Evidence, Finding, StateOutcome
 from analysis.report import matrix
+from analysis.report.owner import KIND_NAMES
+from analysis.report.standing import CURRENT, Current
 from analysis.report.text import amount, exactly, plain, rounded, runs
 from drivers.units import counted, show
 
@@ -14,7 +16,8 @@ from drivers.units import counted, show
 EVIDENCE = 40
 #: What value and limit are called, by kind of finding; others have a value and a limit.
 _LABELS = {
-    "touch-current": ("Through a body ± U", "Limit"),
+    "touch-voltage": ("Volts ± U", "Voltage limit"),
+    "touch-current": ("At most, with U", "Limit"),
     "headroom": ("Clips above, gain ± U", "Set to"),
     "supply-rating": ("Asked for ± U", "Fitted"),
     "rail-window": ("Rail judged ± U", "Limit"),
@@ -75,7 +78,7 @@ def _row(state: StateOutcome, *, several: bool) -> StateRow:
         state=matrix.state_words(state), value=matrix.state_value(state),
         guard=rounded(state.loading_guard, "V") if state.loading_guard else "–",
         compared=_volts(state.compared) if state.compared is not None else "–", outcome=matrix.outcome_words(state),
-        rows=where + _place(state.rows, state.take) if state.rows else "–",
+        rows=where + place(state.rows, state.take) if state.rows else "–",
     )  # fmt: skip
 
 
@@ -86,18 +89,23 @@ def _volts(value: float) -> str:
     return f"{value:.3f} V"
 
 
-def unlisted(finding: Finding) -> tuple[str, ...]:
-    """The places of evidence that the table of states does not name already, a text for each sitting."""
+def unlisted(finding: Finding, listed: tuple[Evidence, ...] = ()) -> tuple[str, ...]:
+    """The places of evidence that no table names already, a text for each sitting.
+
+    Args: listed: what another table than that of the states names.
+    """
     named = {(state.session, state.rows, state.take) for state in finding.states}
+    named |= {(entry.session, entry.rows, entry.take) for entry in listed}
     rest = [entry for entry in finding.evidence if (entry.session, entry.rows, entry.take) not in named]
     sittings: dict[str, list[str]] = {}
     for entry in rest[:EVIDENCE]:
-        sittings.setdefault(plain(entry.session), []).append(_place(entry.rows, entry.take))
+        sittings.setdefault(plain(entry.session), []).append(place(entry.rows, entry.take))
     shown = [f"{sitting}: rows {', '.join(dict.fromkeys(places))}" for sitting, places in sittings.items()]
     return (*shown, f"and {counted(len(rest) - EVIDENCE, 'more place')}") if rest[EVIDENCE:] else tuple(shown)
 
 
-def _place(rows: tuple[int, ...], take: int | None) -> str:
+def place(rows: tuple[int, ...], take: int | None) -> str:
+    """Rows of readings.csv, and the take that they are of."""
     return (runs(rows) or "–") + (f" (take {take})" if take is not None else "")
 
 
@@ -108,9 +116,14 @@ def labels(finding: Finding) -> tuple[str, str]:
 
 
 def figures(finding: Finding) -> tuple[str, str]:
-    """Value and limit as texts, empty where there is none; a gain as a ratio and in dB."""
+    """Value and limit as texts, empty where there is none; a gain as a ratio and in dB.
+
+    A current is the figure that meets its limit: the highest that the readings allow, with their U.
+    """
     value = limit = ""
-    if finding.value is not None:
+    if finding.value is not None and finding.id.startswith(CURRENT):
+        value = rounded(finding.value + (finding.expanded_uncertainty or 0.0), finding.unit or "A")
+    elif finding.value is not None:
         value = amount(finding.value, finding.expanded_uncertainty, finding.unit) + _decibels(finding, finding.value)
     if finding.limit is not None:
         limit = exactly(finding.limit, finding.unit or "") + _decibels(finding, finding.limit)
@@ -119,3 +132,22 @@ def figures(finding: Finding) -> tuple[str, str]:
 
 def _decibels(finding: Finding, ratio: float) -> str:
     return f" ({20 * math.log10(ratio):.1f} dB)" if finding.id == "headroom" and ratio > 0 else ""
+
+
+def further(finding: Finding, current: Current | None) -> tuple[tuple[str, str], ...]:
+    """What this kind of finding tells beside its value: a current's bounds, the kind of chassis.
+
+    Args: current: what lets volts pass that are not below their limit; None where nothing has to.
+    """
+    found = []
+    if current is not None and current.most:
+        found += [("Through a body, at most", current.most), ("Limit of the current", current.limit)]
+    if finding.id.startswith(CURRENT) and finding.value is not None:
+        found.append(("As computed ± U", amount(finding.value, finding.expanded_uncertainty, finding.unit)))
+    low, high = (finding.extra.get(key) for key in ("low", "high"))
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        found.append(("Bounds before U", " to ".join(dict.fromkeys(rounded(float(b), "A") for b in (low, high)))))
+    for key, name in (("kind", "Kind"), ("pin", "Pin"), ("runner_up", "Next likely")):
+        if finding.extra.get(key) is not None:
+            found.append((name, KIND_NAMES.get(str(finding.extra[key])) or plain(finding.extra[key], 40)))
+    return tuple(found)

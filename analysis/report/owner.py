@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 
 from analysis.assessment import Assessment
+from analysis.coded import coded
 from analysis.finding import Finding, Level
-from analysis.report.text import SENTENCE, plain
+from analysis.report.text import SENTENCE, listed, plain
 from analysis.table import Radio
 
+_BARRIER = "the barrier between mains and board"
 #: A term as the findings write it, and what stands on the first page in its place.
 _WORDS = tuple(
     (re.compile(term), words)
@@ -27,6 +29,11 @@ _WORDS = tuple(
         (r"\bsource_level\b", "the level of its source"),
         (r" ?\((?:supply_max|supply_min|reservoir_rating)\)", ""),
         (r"\bmains-line\b", "the live contact of the socket"),
+        (r"\bat mains-to-chassis and barrier\b", f"to the chassis, and across {_BARRIER}"),
+        (r"^mains-to-chassis$", "ohms between mains and chassis"),
+        (r"^barrier$", f"ohms across {_BARRIER}"),
+        (r"(?:^|,? )\bon the (?:radio's )?card\b", " in the radio’s data"),
+        (r"\b([Tt])he card names no\b", r"\1he radio’s data name no"),
         (r"\bpin-([12])-to-chassis\b", r"ohms from pin \1 to the chassis"),
     )
 )
@@ -80,6 +87,8 @@ def title(finding: Finding, radio: Radio, assessment: Assessment) -> str:
         return chassis_words(finding).rstrip(".")
     if finding.id == "record" and finding.level is not Level.WITHIN:
         return _record(radio, assessment)
+    if finding.id.startswith(_METER) and finding.level is not Level.WITHIN:
+        return f"Something speaks against the readings of {meter_words(radio, finding.id.removeprefix(_METER))}"
     return in_plain_words(plain(finding.title, 200)).rstrip(".")
 
 
@@ -92,11 +101,29 @@ def _record(radio: Radio, assessment: Assessment) -> str:
     return f"{broken} sittings were broken off; their files are unclosed"
 
 
-def advice(finding: Finding) -> str:
+def advice(finding: Finding, radio: Radio) -> str:
     """What a finding advises, for the first page."""
-    kind, _, about = finding.id.partition(":")
-    if kind == "record" and finding.advice:
+    if finding.id == "record" and finding.advice:
         return "Have what is not whole in the record recovered, or measured again, by whoever measured."
-    if kind == "meter-trust" and finding.advice:
-        return f"Before relying on meter ‘{plain(about, 40)}’, read what its finding below says against it."
-    return in_plain_words(plain(finding.advice, SENTENCE))
+    text = finding.advice
+    if finding.id.startswith(_METER) and text:
+        role = finding.id.removeprefix(_METER)
+        remedy = text.removeprefix(f"For meter '{role}': ")
+        text = f"Before relying on {meter_words(radio, role)}: {remedy}"
+    return in_plain_words(plain(text, SENTENCE))
+
+
+def meter_words(radio: Radio, role: str) -> str:
+    """A meter by what it read: its role is a letter that only whoever measured knows."""
+    read: dict[str, set[str]] = {}
+    for session in radio.judged:
+        for group in coded(session).groups:
+            read.setdefault(group.texts["meter"], set()).add(group.texts["quantity"])
+    mine = [quantity for quantity in _READ if quantity in read.get(role, ())]
+    own = [quantity for quantity in mine if not any(quantity in read[other] for other in read if other != role)]
+    told = listed(_READ[quantity] for quantity in own[:1] or mine)  # what no other read tells it from them
+    return f"the meter that read {told} (‘{plain(role, 40)}’)" if told else f"the meter ‘{plain(role, 40)}’"
+
+
+_METER = "meter-trust:"
+_READ = {"current": "the current", "voltage": "volts", "resistance": "ohms", "temperature": "temperatures"}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.card import figure
-from analysis.chassis import is_touched, survey
+from analysis.chassis import TouchPicture, is_touched, survey
 from analysis.proof import CHAIN_POINTS, NEAR
 from analysis.report.text import amount, plain
 from analysis.states import Chunk, chunks, settle
@@ -22,13 +22,17 @@ class ChainProof:
 
     contact: bool  #: whether the live contact was read, with every meter that touch readings rest on
     lines: tuple[str, ...]  #: one for each sitting and meter
+    unseen: tuple[str, ...] = ()  #: points with low readings before which nobody looked whether the probe touched them
+    unseen_after: tuple[str, ...] = ()  #: the same after them, where it was looked for before
 
 
 def chain_proof(radio: Radio) -> ChainProof:
     """The proof as the judge took it, with the readings of the socket's contacts and when they were taken."""
-    if not any(_read_socket(session) for session in radio.judged):
-        return ChainProof(contact=False, lines=(f"{NOT_PROVED} The socket’s live contact was not read.",))
     picture = survey(radio)
+    before, after = _unseen(picture)
+    if not any(_read_socket(session) for session in radio.judged):
+        told = f"{NOT_PROVED} The socket’s live contact was not read."
+        return ChainProof(contact=False, lines=(told,), unseen=before, unseen_after=after)
     values = [value for matrix in picture.matrices for verdict in matrix.verdicts for value in verdict.state.values]
     places = sorted({(value.session, value.meter) for value in values})
     nominal = figure(radio.card.nominal_mains, "V")
@@ -42,7 +46,20 @@ def chain_proof(radio: Radio) -> ChainProof:
         contact = contact and live
         told = read if live else f"{NOT_PROVED} {plain(proof.how if proof else 'nothing shows it', 300)}"
         lines.append(f"{plain(session)}, meter {plain(meter, 40)}: {told}" if len(places) > 1 else told)
-    return ChainProof(contact=contact, lines=tuple(lines) or (NOT_PROVED,))
+    return ChainProof(contact=contact, lines=tuple(lines) or (NOT_PROVED,), unseen=before, unseen_after=after)
+
+
+def _unseen(picture: TouchPicture) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Points with low readings before which, and after which, contact was not looked for; a high one was in contact."""
+    before, after = [], []
+    for matrix in picture.matrices:
+        low = [v.state for v in matrix.verdicts if v.volts is not None and v.volts < v.limit]
+        seen = [picture.setting.contact(value) for state in low for value in state.values]
+        if any(first is None for first, _ in seen):
+            before.append(plain(matrix.point, 60))
+        elif any(last is None for _, last in seen):
+            after.append(plain(matrix.point, 60))
+    return tuple(before), tuple(after)
 
 
 def _read_socket(session: Session) -> bool:

@@ -9,7 +9,7 @@ from analysis.table import Radio, Session
 BAND = "SIMULATED. Says nothing of any radio."
 PART = "PARTLY SIMULATED. Says nothing of any radio."
 #: Ports behind which no instrument is: a practice bench, or bytes played from a file.
-_PRACTICE, _PLAYED = "practice://", "replay://"
+PRACTICE, _PLAYED = "practice://", "replay://"
 #: What a practice meter answers when it is asked who it is; nothing that is sold answers so.
 _IDENTITY = "PRACTICE,"
 #: What the program itself writes into the card of a practice radio, and into the demo's.
@@ -23,7 +23,7 @@ def why_simulated(card: RadioCard, session: Session) -> str:
     where every meter was played from a file or typed: a practice card may later serve a real radio.
     """
     meters = list(session.meters.values())
-    if any(meter.port.lower().startswith(_PRACTICE) for meter in meters):
+    if any(meter.port.lower().startswith(PRACTICE) for meter in meters):
         return "a meter’s port is practice://, a bench that the program itself makes up"
     if any(meter.identity.upper().startswith(_IDENTITY) for meter in meters):
         return "a meter names itself a practice meter"

@@ -1,21 +1,20 @@
-"""The owner's first two questions: what may not be touched, and what the way round of the plug changes."""
+"""The owner's first question: what may not be touched."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 from analysis.assessment import Assessment
-from analysis.card import RadioCard
 from analysis.finding import ORDER, Finding, Level, Outcome, StateOutcome, worst
-from analysis.report.matrix import highest, points, state_value, touch_findings
+from analysis.report import standing
+from analysis.report.matrix import highest, points, touch_findings, unread
 from analysis.report.owner import chassis_words, kind_of, stage_words
-from analysis.report.proving import NOT_PROVED, ChainProof
-from analysis.report.text import amount, exactly, listed, plain, rounded
+from analysis.report.text import amount, listed, plain, rounded
 from analysis.table import Radio
 
 #: Points whose figures the first page names; the table of every state has them all.
 NAMED = 4
-_SOCKET = "Another socket"
 _HIGH = (Outcome.ABOVE, Outcome.TOO_CLOSE)
 _OTHERS = (
     "Screws, shafts and sockets that join a point above count with it. Other metal was not measured: count it as live."
@@ -30,6 +29,7 @@ class Stand:
     level: Level  #: by its own volts and current
     top: StateOutcome | None  #: the highest volts, without a burden
     current: str  #: what shows it within although its volts are above; empty where they are not
+    whole: bool  #: every plug and switch state was read
 
     @property
     def height(self) -> float:
@@ -46,22 +46,17 @@ def stands(radio: Radio, assessment: Assessment) -> list[Stand]:
         tops = [top for plug in _plugs(found.get(point)) if (top := highest(found[point], plug)) is not None]
         top = max(tops, key=lambda s: (s.overload, abs(s.value or 0.0)), default=None)
         current = _by_current(assessment, point) if level is Level.WITHIN else ""
-        made.append(Stand(point=plain(point, 60), level=level, top=top, current=current))
+        whole = point in found and not unread(found[point], radio.card)
+        made.append(Stand(point=plain(point, 60), level=level, top=top, current=current, whole=whole))
     return made
 
 
 def _by_current(assessment: Assessment, point: str) -> str:
-    """What shows a point within although its volts are above the limit, or too close to it; empty where they are not.
-
-    The current is the highest that the readings allow, with their uncertainty, at the mains of the sitting.
-    """
-    finding = touch_findings(assessment).get(point)
-    high = [s for s in (finding.states if finding else ()) if s.burden is None and (s.overload or s.outcome in _HIGH)]
-    current = assessment.of(f"touch-current:{point}")
-    if not high or current is None or current.value is None or current.limit is None:
-        return "within its limit" if high else ""
-    most = rounded(current.value + (current.expanded_uncertainty or 0.0), "A")
-    return f"within its limit ({most} < {exactly(current.limit, 'A')})"
+    """What shows a point within although its volts are not below their limit; empty where they are."""
+    current = standing.by_current(touch_findings(assessment).get(point), assessment)
+    if current is None:
+        return ""
+    return f"within its limit{f' ({current.most} < {current.limit})' if current.most else ''}"
 
 
 def _plugs(finding: Finding | None) -> tuple[str, ...]:
@@ -72,7 +67,7 @@ def high_or_low(stand: Stand) -> str:
     """How high a point came, for one who has only the card."""
     if stand.top is None:
         return "not measured"
-    return f"{'at most' if stand.level is Level.WITHIN and not stand.current else 'up to'} {_short(stand.top)}"
+    return _reach("at most" if stand.level is Level.WITHIN and not stand.current else "up to", stand)
 
 
 def touch_level(assessment: Assessment) -> Level:
@@ -112,7 +107,7 @@ def touch_lines(radio: Radio, assessment: Assessment, before: Assessment | None 
     """
     found = stands(radio, assessment)
     if not found:
-        return ("No touchable point is on the radio’s card: count all metal as live.",)
+        return ("No point to touch is listed for this radio: count all metal as live.",)
     joined = joined_words(assessment)
     off = [s for s in found if joined or s.level is not Level.WITHIN]
     lines = []
@@ -136,118 +131,52 @@ def _before(radio: Radio, found: list[Stand], before: Assessment | None) -> tupl
     if not old:
         return ()
     top = max(old, key=lambda s: s.height)
-    read = _short(top.top) if top.top else ""
-    return (f"As measured {stage_words(before.stage)}: {listed((s.point for s in old), most=60)} up to {read}.",)
+    names = listed((s.point for s in old), most=60)
+    return (f"As measured {stage_words(before.stage)}: {names} {_reach('up to', top)}.",)
 
 
 def _reason(group: list[Stand]) -> str:
     names = listed((s.point for s in group), most=60)
     top = max(group, key=lambda s: s.height)
-    read = _short(top.top) if top.top is not None else ""
-    level = group[0].level
+    # A group is whole where each of its points is.
+    top = replace(top, whole=all(s.whole for s in group))
+    reach, level = _reach("up to", top) if top.top is not None else "", group[0].level
     if level is Level.DANGER:
         high = top.top is not None and (top.top.overload or top.top.outcome in _HIGH)
-        return (
-            f"{names}: up to {read}. Touching can kill." if high else f"{names}: touching can kill, whatever was read."
-        )
+        return f"{names}: {reach}. Touching can kill." if high else f"{names}: touching can kill, whatever was read."
     if level is Level.CAUTION:
         over = top.top is not None and (top.top.overload or top.top.outcome is Outcome.ABOVE)
         why = "above the limit" if over else "too close to the limit, or above it at the highest mains to be expected"
-        return f"{names}: {f'up to {read}, ' if read else ''}{why}."
+        return f"{names}: {f'{reach}, ' if reach else ''}{why}."
     if level is Level.UNDECIDED:
-        highest_read = f" (highest read: {read})" if read else ""
+        highest_read = f" (highest read: {short(top.top)})" if top.top is not None else ""
         return f"{names}: not shown to be below the limit, so count as live{highest_read}."
     if top.current:
-        return f"{names}: up to {read}, above the voltage limit; only the current behind it was {top.current} that day."
-    return f"{names}: {f'at most {read}, ' if read else ''}below the limit that day, at this socket."
+        return f"{names}: {reach}, above the voltage limit; only the current behind it was {top.current} that day."
+    most = f"{_reach('at most', top)}, " if top.top is not None else ""
+    return f"{names}: {most}below the limit that day, at this socket."
 
 
-def _short(state: StateOutcome) -> str:
-    """Volts without U, to three digits: the table of every state has the rest."""
+def short(state: StateOutcome) -> str:
+    """Volts to three digits, and no finer than their U lets them be: the table of every state has the rest."""
     if state.overload or state.value is None:
         return "over range" if state.overload else "not measured"
-    value = abs(state.value)
+    value, expanded = abs(state.value), state.expanded_uncertainty or 0.0
+    coupling = state.coupling.upper().replace("ACDC", "AC+DC")
+    if value <= max(expanded, 0.01):
+        return f"below {_ceiling(value + expanded):g} V {coupling}".strip()
     text = amount(value, None, "V") if value < 1 else rounded(value, "V")
-    return f"{text} {state.coupling.upper().replace('ACDC', 'AC+DC')}".strip()
+    return f"{text} {coupling}".strip()
 
 
-def plug_lines(radio: Radio, assessment: Assessment, proof: ChainProof) -> tuple[str, ...]:
-    """What every point reads in both ways of the plug, switch on and off, and what follows from that."""
-    found = touch_findings(assessment)
-    order = sorted(found, key=lambda point: point != "chassis")
-    both = [point for point in order if highest(found[point], "1") and highest(found[point], "2")]
-    half = [(point, way) for point in order if point not in both for way in "12" if highest(found[point], way)]
-    lines = [
-        f"{plain(point, 60)}, {'; '.join(_way(found[point], way) for way in '12')}." for point in both[:NAMED]
-    ]  # fmt: skip
-    if len(both) > NAMED:
-        lines.append(f"{len(both) - NAMED} more points: see every state below.")
-    follows: dict[str, list[str]] = {}
-    for point in both:
-        follows.setdefault(_follows(found[point]), []).append(plain(point, 60))
-    lines += [text.format(listed(names, most=6)) for text, names in follows.items()]
-    lines += [_half(found[point], point, way) for point, way in half[:NAMED]]
-    if not lines:
-        lines = ["Not measured: count both ways as live."]
-    elif not any(_SOCKET in line for line in lines):
-        lines.append(f"{_SOCKET} can be wired the other way round: count on the higher figure.")
-    return (*lines, plug_words(radio.card, proof))
+def _ceiling(volts: float) -> float:
+    """The next higher figure of one digit, from 10 mV on: 14.3 mV are below 0.02 V."""
+    digit = 10.0 ** math.floor(math.log10(max(volts, 0.01)))
+    return float(f"{max(0.01, math.ceil(round(volts / digit, 6)) * digit):.1g}")
 
 
-def _way(finding: Finding, way: str) -> str:
-    """One way of the plug: what it reads with the switch on and off."""
-    alone = [s for s in finding.states if s.plug == way and s.burden is None and (s.value is not None or s.overload)]
-    switches = sorted({s.switch for s in alone}, key=lambda word: (word != "on", word))
-    read: list[str] = []
-    for switch in switches:
-        top = max((s for s in alone if s.switch == switch), key=lambda s: (s.overload, abs(s.value or 0.0)))
-        named = plain(switch, 20) if switch in ("on", "off") and read else f"switch {plain(switch, 20)}"
-        words = f"{'' if read else 'with the '}{named}" if switch else ""
-        read.append(f"{_short(top).removesuffix(' AC')} {words}".strip())
-    return f"way {way}: {', '.join(read)}"
-
-
-def _follows(finding: Finding) -> str:
-    """What the two ways of one point mean, with a place for the points of which it holds."""
-    one, two = highest(finding, "1"), highest(finding, "2")
-    high = [s for s in finding.states if s.burden is None and (s.overload or s.outcome in _HIGH)]
-    switched = any(s.switch == "off" for s in high)
-    if {"1", "2"} <= {s.plug for s in high}:
-        switch = ", and not the switch," if switched else ""
-        return f"Neither way of the plug{switch} makes {{}} dead: only pulling the plug does."
-    off = " Switching off does not make it dead: only pulling the plug does." if switched else ""
-    lower = lower_way(one, two) if one and two else None
-    if lower is None:
-        return f"Neither way is clearly lower at the socket used ({{}}).{off}"
-    return (f"Way {lower} measured lower at the socket used ({{}}). {_SOCKET} can be wired the other way round: count "
-            f"on the higher figure.{off}")  # fmt: skip
-
-
-def _half(finding: Finding, point: str, way: str) -> str:
-    state = highest(finding, way)
-    other = "2" if way == "1" else "1"
-    return (f"Only way {way} was measured ({plain(point, 60)}: at most {state_value(state) if state else '–'}). "
-            f"Way {other} is unknown: count it as live.")  # fmt: skip
-
-
-def lower_way(one: StateOutcome, two: StateOutcome) -> str | None:
-    """The way of the plug that measured clearly lower, or None."""
-    if one.overload or two.overload or one.value is None or two.value is None:
-        return None if one.overload == two.overload else ("2" if one.overload else "1")
-    doubt = (one.expanded_uncertainty or 0.0) + (two.expanded_uncertainty or 0.0)
-    if abs(abs(one.value) - abs(two.value)) <= doubt:
-        return None
-    return "1" if abs(one.value) < abs(two.value) else "2"
-
-
-def plug_words(card: RadioCard, proof: ChainProof) -> str:
-    """What way 1 and way 2 stand for, and whether the live contact was proved."""
-    doubt = "" if proof.contact else f" {NOT_PROVED}"
-    if card.plug in ("polarised", "earthed"):
-        return (f"The plug is {card.plug}: way 2 stands for a socket that is wired the wrong way round, and was "
-                f"measured, if at all, through a crossed test lead.{doubt}")  # fmt: skip
-    if card.plug == "reversible":
-        contact = "that was proved live" if proof.contact else "that was taken to be live"
-        return (f"The plug fits either way round. Way 1 (“plug 1” below): the marked pin in the contact {contact}."
-                f"{doubt}")  # fmt: skip
-    return f"The card does not say whether the plug fits either way round: count on it.{doubt}"
+def _reach(words: str, stand: Stand) -> str:
+    """How high a point came, as `up to 3.10 V AC`; the figure may be a bound already, or some states unread."""
+    read = short(stand.top) if stand.top is not None else "not measured"
+    height = read if read.startswith("below") else f"{words} {read}"
+    return height if stand.whole else f"{height} in what was read"

@@ -13,6 +13,7 @@ from analysis.chassis import wanted_states
 from analysis.readings import BoolArray, Words
 from analysis.report.matrix import points, touch_findings
 from analysis.report.owner import in_plain_words, stage_words
+from analysis.report.proving import ChainProof
 from analysis.report.text import listed, plain
 from analysis.table import Radio, Session
 
@@ -80,10 +81,12 @@ def _is(column: Words, texts: Iterable[str]) -> BoolArray:
     return np.isin(column.codes, wanted)
 
 
-def missing(radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | None) -> tuple[str, ...]:
+def missing(
+    radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | None, proof: ChainProof
+) -> tuple[str, ...]:
     """What was not measured, a line for each thing that it is missing of; points that lack the same stand together."""
     lines = [_line(radio, of, what) for of, what in lacked(radio, assessment)]
-    never = [f"{line[:1].upper()}{line[1:]}" for line in _never(radio, assessment)]
+    never = [f"{line[:1].upper()}{line[1:]}" for line in (*contact(proof), *_never(radio, assessment))]
     return (*lines, *never, *_computed(radio, supply), *_assumed(assessment, supply))
 
 
@@ -134,7 +137,18 @@ def _shortened(radio: Radio, lacking: Mapping[str, None]) -> tuple[str, ...]:
     return (*(f"plug {plain(plug, 20)}, switch {' and '.join(found)}" for plug, found in switches.items()), *rest)
 
 
-def unmeasured_lines(radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | None) -> tuple[str, ...]:
+def contact(proof: ChainProof) -> tuple[str, ...]:
+    """Low readings that rest on the word of whoever held the probe: one in the air reads as low as a dead part."""
+    told = (
+        ("whether the probe touched the metal (ohms before and after), for the low readings of", proof.unseen),
+        ("whether the probe still touched the metal (ohms) after the low readings of", proof.unseen_after),
+    )
+    return tuple(f"{words} {listed(points_, most=60)}" for words, points_ in told if points_)
+
+
+def unmeasured_lines(
+    radio: Radio, assessment: Assessment, supply: Mapping[str, Any] | None, proof: ChainProof
+) -> tuple[str, ...]:
     """The first page's answer: what bears on touch first, then the rest by name."""
     full = f"Measured: {completeness(radio, assessment)}."
     lines = [full if assessment.fully_measured else "The radio is not fully measured."]
@@ -147,6 +161,7 @@ def unmeasured_lines(radio: Radio, assessment: Assessment, supply: Mapping[str, 
             near.append(f"{line if of[0] in _own(radio) else line[:1].upper() + line[1:]}.")
     lines += near if len(near) <= _MOST + 1 else [*near[:_MOST], f"{len(near) - _MOST} more, all under “What was not "
                                                   "measured”."]  # fmt: skip
+    lines += [f"{line[:1].upper()}{line[1:]}." for line in contact(proof)]
     lines.append(f"Nor were {listed(_never(radio, assessment))} measured.")
     lines += [f"{line}." for line in _computed(radio, supply)]
     before = [of for of in beside if earlier(radio, of)]
@@ -163,7 +178,7 @@ def completeness(radio: Radio, assessment: Assessment) -> str:
     if not assessment.fully_measured:
         return "not fully measured"
     number = len(radio.card.points)
-    where = "the one point on the card" if number == 1 else f"the {number} points on the card"
+    where = "the one point listed for it" if number == 1 else f"the {number} points listed for it"
     return f"every plug and switch state of {where}, {'AC only' if _without_direct(radio, assessment) else 'AC and DC'}"
 
 
@@ -184,7 +199,7 @@ def _never(radio: Radio, assessment: Assessment) -> tuple[str, ...]:
     without = _without_direct(radio, assessment)
     every = len(without) == len(points(radio, assessment))
     lines = [f"DC volts at {'any point' if every else listed(without)}"] if without else []
-    return (*lines, "metal that is not on the card", "the earth connection itself (only volts against it)")
+    return (*lines, "metal not listed for this radio", "the earth connection itself (only volts against it)")
 
 
 def _computed(radio: Radio, supply: Mapping[str, Any] | None) -> tuple[str, ...]:
