@@ -29,6 +29,7 @@ class Item:
     rule: SettleRule = field(default_factory=SettleRule)
     above: float | None = None
     below: float | None = None
+    refused: str = ""  #: what to do where the value lies beyond them
     needs: str = ""  #: id of another item
     missing: str = ""
     words: Mapping[str, str] = field(default_factory=dict)  #: for the sentences of the moves
@@ -172,7 +173,7 @@ class Agenda:
             do=_fill(step.do, said), caution=_fill(step.caution, said),
             tags={name: _fill(value, said) for name, value in step.tags.items()}, place=_place(step, said, role),
             above=bound_of(step.above, step.quantity, self._mains, where),
-            below=bound_of(step.below, step.quantity, self._mains, where), needs=needs,
+            below=bound_of(step.below, step.quantity, self._mains, where), refused=_fill(step.refused, said), needs=needs,
             missing=_fill(step.missing, said), words=said,
         )  # fmt: skip
 

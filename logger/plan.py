@@ -79,6 +79,7 @@ class Step(_Part, frozen=True, kw_only=True):
     release: Literal["key", "reading"] = "key"
     above: str = ""  #: what it must exceed to be taken, or a percentage of the card's mains
     below: str = ""  #: what its size must not reach
+    refused: str = ""  #: what to do where the value lies beyond them
     needs: str = ""  #: a step without which this one proves nothing
     settle: Settle | None = None
     skip: bool = False
@@ -160,7 +161,7 @@ def _check_settle(settle: Settle, place: str) -> None:
 
 
 def _check_step(step: Step, where: str, place: str) -> None:
-    for key in ("do", "caution", "missing", "clip", "common"):
+    for key in ("do", "caution", "missing", "clip", "common", "refused"):
         _check_words(getattr(step, key), f"{where}, key {place}.{key}.")
     for tag, value in step.tags.items():
         _check_words(value, f"{where}, key {place}.tags.{tag}.")
@@ -168,6 +169,9 @@ def _check_step(step: Step, where: str, place: str) -> None:
         raise PlanError("1 to 100 repeats are possible.", f"{where}, key {place}.repeats.")
     if step.skip and not step.missing:
         raise PlanError("A step that may be skipped says what is then missing.", f"{where}, key {place}.missing.")
+    if step.refused and not (step.above or step.below):
+        raise PlanError("A step that refuses no value needs no words for it.", f"{where}, key {place}.refused.",
+                        "Give it `above` or `below`.")  # fmt: skip
     if "load" in step.each and not step.loads:
         raise PlanError("A step for each load lists the loads.", f"{where}, key {place}.loads.")
     if step.settle is not None:

@@ -150,7 +150,7 @@ class Walker:
         if self._phase is Phase.RELEASE:
             return "Let go of the value before, or press Enter."
         if self._armed is not None and self._armed.refused is not None:
-            return "Not taken. Change it, or skip."
+            return f"Not taken. {self._armed.item.refused or 'Change it, or skip.'}"
         if self._armed is not None:
             if self._role in self._typed:
                 return f"Type what meter '{self._role}' shows, such as 117.4 V ac."
@@ -216,7 +216,7 @@ class Walker:
         if reason:
             armed.refused, armed.out = settled, 0
             armed.settler = Settler(item.rule, since=reading.elapsed - item.rule.wait)
-            self._say(reason)
+            self._say(f"{reason} {item.refused}".strip())  # no beep: one would pass for a take
         else:
             self._take(item, settled)
 

@@ -118,7 +118,8 @@ def test_what_is_wrong_in_the_head_is_told_with_its_key(change: str, key: str) -
         ({"do": "Read {secret}"}, "do"), ({"do": "Read {"}, "do"), ({"above": "3 A"}, "above"),
         ({"skip": True}, "missing"), ({"needs": "later"}, "needs"), ({"each": ["load"]}, "loads"),
         ({"repeats": 0}, "repeats"), ({"tags": {"point": "{x}"}}, "tags.point"), ({"wait": 3}, "wait"),
-        ({"settle": {"counts": -1}}, "settle"),
+        ({"settle": {"counts": -1}}, "settle"), ({"refused": "Wait."}, "refused"),
+        ({"below": "10 V", "refused": "{x}"}, "refused"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_in_a_step_is_told_with_its_key(change: dict[str, Any], key: str) -> None:

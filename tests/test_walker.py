@@ -300,6 +300,26 @@ def test_a_dead_socket_is_not_taken_for_the_live_contact() -> None:
     assert made.events("take")[-1]["step"] == "proof-line"
 
 
+def test_a_charged_reservoir_sends_back_to_its_discharge_and_is_read_again() -> None:
+    """250 V are no slip of the meter: the hands have to stay off until it is discharged and reads so."""
+    made = table()
+    made.settle_moves()
+    made.read(250.0, 10, coupling=Coupling.DC)
+
+    hint = made.walker.view.hint
+    assert made.step == "ht-proved" and "keep off" in hint and "discharge it again" in hint and "skip" not in hint
+    assert made.said("250.00 V DC: less than 10.00 V is expected here. Not taken. It is charged: keep off.")
+    made.key(Key.BACK)
+    assert made.step == "ht" and made.walker.view.do.startswith("Discharge the HT reservoir")
+    made.read(3.0, 10, coupling=Coupling.DC)
+    assert not made.events("take"), "what is read while it is being discharged proves nothing"
+    made.key(Key.GO)
+    made.read(250.0, 10, coupling=Coupling.DC)
+    assert made.step == "ht-proved" and "keep off" in made.walker.view.hint
+    made.read(3.0, 10, coupling=Coupling.DC)
+    assert [take["step"] for take in made.events("take")] == ["ht-proved"]
+
+
 def test_a_clip_without_contact_lets_no_state_of_the_point_be_read() -> None:
     made = table(points=("chassis", "aerial"))
     made.settle_moves()
