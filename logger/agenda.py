@@ -163,6 +163,8 @@ class Agenda:
     def _item(self, step: Step, words: Mapping[str, str], *, suffix: str) -> Item:
         role = self.roles.get(step.meter, step.meter)
         said = {"meter": role, "mains": self.card.nominal_mains or "the mains", **words}
+        if "load" in step.tags:
+            said["load"] = _fill(step.tags["load"], said)
         rule = (step.settle or self.plan.settle).rule()
         if role in self._typed:
             rule = SettleRule(readings=1, fraction=rule.fraction, counts=rule.counts, wait=0.0)
@@ -173,8 +175,8 @@ class Agenda:
             do=_fill(step.do, said), caution=_fill(step.caution, said),
             tags={name: _fill(value, said) for name, value in step.tags.items()}, place=_place(step, said, role),
             above=bound_of(step.above, step.quantity, self._mains, where),
-            below=bound_of(step.below, step.quantity, self._mains, where), refused=_fill(step.refused, said), needs=needs,
-            missing=_fill(step.missing, said), words=said,
+            below=bound_of(step.below, step.quantity, self._mains, where), refused=_fill(step.refused, said),
+            needs=needs, missing=_fill(step.missing, said), words=said,
         )  # fmt: skip
 
     # -- burden readings
@@ -248,8 +250,9 @@ class _Words(dict[str, str]):
 
 def _place(step: Step, words: Mapping[str, str], role: str) -> dict[str, str]:
     """Where everything has to be for a step; what does not matter is not named."""
+    load = "" if step.plug == "out" else words.get("load", "")  # a winding's `cold` and `hot` are nothing to be set
     place = {"plug": words.get("plug", step.plug), "switch": words.get("switch", ""), "socket": step.socket,
-             "load": words.get("load", step.tags.get("load", "")), "arrangement": words.get("arrangement", ""),
+             "load": load, "arrangement": words.get("arrangement", ""),
              f"clip:{role}": _fill(step.clip, words), f"common:{role}": _fill(step.common, words)}  # fmt: skip
     place = {key: value for key, value in place.items() if value}
     if "state" in step.each or "burden" in step.each:

@@ -58,6 +58,8 @@ class Moves:
         need: Mapping[str, str] = {"plug": "out"} if item is None else item.place
         wrong = [key for key, value in need.items() if not _is_there(key, value, place)]
         hands = [key for kind in _HANDS for key in wrong if key.partition(":")[0] == kind]
+        if "load" in wrong and need["load"] == "none":  # leads are taken off, not a control turned
+            hands.append("load")
         words = {} if item is None else item.words
         if place.get("plug") != "out" and (hands or not shown or tripped or "plug" in wrong):
             return self._move("unplug", words, {"plug": "out"})
@@ -90,8 +92,8 @@ class Moves:
 
     def _hand(self, key: str, value: str, words: Mapping[str, str]) -> Move:
         kind = key.partition(":")[0]
-        if kind == "burden" and value == "none":
-            return self._move("no-burden", words, {key: value})
+        if value == "none" and kind in ("burden", "load"):
+            return self._move(f"no-{kind}", words, {key: value})
         return self._move(kind, {**words, kind: value}, {key: value})
 
     def _plug(self, way: str) -> str:

@@ -19,8 +19,8 @@ from logger.settle import SettleRule
 EACH = ("pin", "switch", "point", "state", "burden", "arrangement", "load")
 #: What the hands do between two steps; every plan may word them anew.
 MOVES = ("unplug", "plug-1", "plug-2", "plug-2-crossed", "plug-2-unknown", "plug-in", "switch-on", "switch-off",
-         "clip", "common", "burden", "no-burden", "socket", "off-socket", "reset", "load", "arrangement",
-         "function")  # fmt: skip
+         "clip", "common", "burden", "no-burden", "socket", "off-socket", "reset", "load", "no-load",
+         "arrangement", "function")  # fmt: skip
 #: Words in braces that a sentence may use.
 WORDS = frozenset(("point", "pin", "plug", "switch", "burden", "load", "arrangement", "meter", "function", "mains",
                    "clip", "common", "dissipation", "volts"))  # fmt: skip

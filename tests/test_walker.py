@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from analysis.card import BurdenBox, RadioCard
-from drivers.reading import Coupling, Quantity, Reading, Status
+from drivers.reading import UNITS, Coupling, Quantity, Reading, Status
 from logger.acts import Act, Key, Measure, Note, Phase, Say, SetTags
 from logger.agenda import Agenda
 from logger.burdening import Burdening
@@ -45,6 +45,24 @@ tags = { point = "rail-negative" }
 """
 
 
+def prompts(plan: str) -> list[tuple[str, str, str]]:
+    """A shipped plan walked by a meter that shows what is asked for: step, kind of move, words, in order."""
+    made = table(plan_name=plan)
+    seen: list[tuple[str, str, str]] = []
+    for _ in range(400):
+        view = made.walker.view
+        if made.walker.done:
+            return seen
+        if not seen or seen[-1] != (view.step, made.move, view.do):
+            seen.append((view.step, made.move, view.do))
+        if view.phase is Phase.READ or made.at_knob:
+            assert view.item is not None
+            made.read(1.0, 10, quantity=view.item.step.quantity, coupling=view.item.step.coupling)
+        else:
+            made.key(Key.GO)
+    raise AssertionError(seen[-1])
+
+
 @dataclass
 class Table:
     """A walker with its time, rows and what came out of it."""
@@ -69,10 +87,10 @@ class Table:
              coupling: Coupling = Coupling.AC, status: Status | None = None) -> None:  # fmt: skip
         for _ in range(times):
             self.now += 0.3
-            unit = "Ohm" if quantity is Quantity.RESISTANCE else "V"
+            unit = UNITS[quantity]
             reading = Reading(
                 elapsed=self.now, quantity=quantity, unit=unit, value=value, resolution=0.01,
-                coupling=Coupling.NONE if unit == "Ohm" else coupling,
+                coupling=coupling if unit in ("V", "A") else Coupling.NONE,
                 status=status or (Status.OVERLOAD if value is None else Status.OK),
             )  # fmt: skip
             self.do(self.walker.reading("v", reading, self.row, dict(self.tags), self.now))
@@ -107,10 +125,13 @@ class Table:
         return any(words in act.text for act in self.acts if isinstance(act, Say))
 
 
-def table(text: str = "", *, points: tuple[str, ...] = ("chassis",), plug: str = "reversible") -> Table:
-    plan = read_plan(text, "mine.toml") if text else load_plan("chassis")
+def table(
+    text: str = "", *, plan_name: str = "chassis", points: tuple[str, ...] = ("chassis",), plug: str = "reversible"
+) -> Table:
+    plan = read_plan(text, "mine.toml") if text else load_plan(plan_name)
     card = RadioCard(schema=1, id="set-1", points=points, nominal_mains="230 V", frequency="50 Hz", plug=plug)  # type: ignore[arg-type] # one of the card's words
-    made = Table(Walker(Agenda(plan, card, BurdenBox(), {}, burdening=Burdening(card=card))))
+    roles = {step.meter: "v" for step in plan.step}
+    made = Table(Walker(Agenda(plan, card, BurdenBox(), roles, burdening=Burdening(card=card))))
     made.do(made.walker.start(0.0))
     return made
 
@@ -377,6 +398,19 @@ def test_a_meter_that_can_be_told_is_set_while_the_plug_is_out() -> None:
 
     assert orders[:3] == [(Quantity.VOLTAGE, Coupling.DC), (Quantity.RESISTANCE, Coupling.NONE),
                           (Quantity.VOLTAGE, Coupling.AC)]  # fmt: skip
+
+
+def test_the_supply_plan_asks_for_nothing_that_hands_cannot_do() -> None:
+    """No probe is clipped to the air, no winding is set to `cold`, and the board is taken off with the plug out."""
+    seen = prompts("supply")
+    words = [do for _, _, do in seen]
+
+    assert not [do for do in words if "(no " in do or "on to the air" in do]
+    loads = [(step, move) for step, move, _ in seen if move in ("load", "no-load")]
+    assert loads == [("open", "no-load"), *((f"amperes-{load}", "load") for load in
+                                            ("idle", "pairing", "playing", "loudest"))]  # fmt: skip
+    moves = [move for step, move, _ in seen if step == "open"]
+    assert moves.index("unplug") < moves.index("no-load") < moves.index("plug-in")
 
 
 def test_the_whole_plan_ends_with_the_chain_proved_again_and_the_plug_out() -> None:
