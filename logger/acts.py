@@ -80,9 +80,17 @@ class View:
     hint: str  #: what the plan waits for
     said: str  #: what was said last
     done: int
-    size: int
+    size: int  #: done and still to be done
+    about: bool  #: the size may grow, by burden readings
     takes: tuple[str, ...]  #: the last ones, newest last
     missing: tuple[str, ...]
     move: Move | None
     item: Item | None
     can_skip: bool
+
+    @property
+    def count(self) -> str:
+        """Where the plan stands, for a person."""
+        if self.item is None:
+            return f"{self.done} steps done"
+        return f"step {self.done + 1}, about {self.size}" if self.about else f"step {self.done + 1} of {self.size}"

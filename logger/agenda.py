@@ -101,6 +101,24 @@ class Agenda:
         """Items known beforehand; burden readings come on top."""
         return sum(isinstance(slot, Item) for slot in self._slots)
 
+    @property
+    def open_ended(self) -> bool:
+        """Whether burden readings may come on top, as many as the volts turn out to need."""
+        return any(isinstance(slot, BurdenSlot) for slot in self._slots)
+
+    def left(self, record: Record) -> int:
+        """Items still to be done, as far as that is known now: each state that wants a burden reading counts once."""
+        known = sum(not record.settled(item.id) for item in self.items())
+        slots = [slot for slot in self._slots if isinstance(slot, BurdenSlot)]
+        return known + sum(self._wants_burden(slot, record, *state) for slot in slots for state in self.states)
+
+    def _wants_burden(self, slot: BurdenSlot, record: Record, plug: str, switch: str) -> bool:
+        state = f"{slot.point}-{plug}-{switch}"
+        choice = self._choose(slot, state, record)
+        if choice is None or choice.burden is None:
+            return False
+        return not record.settled(f"{slot.step.id}-{state}-{choice.burden.value}")
+
     def next(self, record: Record, place: Mapping[str, str]) -> Item | None:
         """The next item that is not done; None: the plan is through."""
         for slot in self._slots:

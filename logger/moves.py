@@ -40,6 +40,20 @@ def function_words(quantity: Quantity, coupling: Coupling) -> str:
     return mark + _UNITS[quantity]
 
 
+#: As a meter may show them, for whoever types a value.
+_SHOWN = {
+    Quantity.VOLTAGE: "117.4 V", Quantity.CURRENT: "62.0 mA", Quantity.RESISTANCE: "4.7 kohm, or OL",
+    Quantity.CONTINUITY: "0.4 ohm continuity", Quantity.DIODE: "0.56 V diode", Quantity.FREQUENCY: "50.0 Hz",
+    Quantity.CAPACITANCE: "10.2 nF", Quantity.TEMPERATURE: "23.1 degC", Quantity.POWER: "5.2 W", Quantity.RATIO: "12 %",
+}  # fmt: skip
+
+
+def typed_example(quantity: Quantity, coupling: Coupling) -> str:
+    """How a value of that quantity is typed."""
+    text = "12.3 V" if (quantity, coupling) == (Quantity.VOLTAGE, Coupling.DC) else _SHOWN[quantity]
+    return f"{text} {coupling}".strip() if quantity in (Quantity.VOLTAGE, Quantity.CURRENT) else text
+
+
 class Moves:
     """Finds the next move from where everything is to where an item wants it."""
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from drivers.reading import Coupling, Quantity, Reading, Status
 from logger.acts import Act, Key, Measure, Note, Phase, Say, SetTags, View
 from logger.agenda import Agenda, Item, Record
-from logger.moves import START, Move, Moves, function_words
+from logger.moves import START, Move, Moves, function_words, typed_example
 from logger.settle import Settled, Settler
 from logger.settledwords import against_proof, out_of_bounds, shown
 
@@ -59,6 +59,7 @@ class Walker:
     def __init__(self, agenda: Agenda, *, typed: Sequence[str] = ()) -> None:
         self.agenda, self.record, self.place = agenda, Record(), dict(START)
         self.said = agenda.plan.caution
+        self._size = agenda.size
         self.missing: list[str] = []
         self.takes: list[str] = []
         self._moves, self._typed = Moves(agenda), frozenset(typed)
@@ -134,7 +135,7 @@ class Walker:
             do, caution = item.do, item.caution
         return View(
             phase=self._phase, title=self.agenda.plan.title, step=item.id if item else "", do=do, caution=caution,
-            hint=self._hint(), said=self.said, done=len(self._history), size=max(self.agenda.size, len(self._history)),
+            hint=self._hint(), said=self.said, done=len(self._history), size=self._size, about=self.agenda.open_ended,
             takes=tuple(self.takes[-5:]), missing=tuple(self.missing), move=move, item=item,
             can_skip=item is not None and item.step.skip,
         )  # fmt: skip
@@ -153,7 +154,8 @@ class Walker:
             return f"Not taken. {self._armed.item.refused or 'Change it, or skip.'}"
         if self._armed is not None:
             if self._role in self._typed:
-                return f"Type what meter '{self._role}' shows, such as 117.4 V ac."
+                step = self._armed.item.step
+                return f"Type what meter '{self._role}' shows, such as {typed_example(step.quantity, step.coupling)}."
             held, wanted = self._armed.settler.progress
             return f"Hold still: {held} of {wanted} readings."
         return "All steps are through."
@@ -354,6 +356,8 @@ class Walker:
         self._now = now
         if self._changed:
             self._item, self._changed = self._next_item(), False
+            anew = self._item is not None and self.record.settled(self._item.id)  # its clip was elsewhere since
+            self._size = len(self._history) + self.agenda.left(self.record) + anew
         self._move = self._moves.next(self._item, self.place, tripped=self._tripped, shown=self._is_shown(now))
         self._phase = self._phase_now()
         if self._armed is not None and (self._phase is not Phase.READ or self._armed.item is not self._item):

@@ -221,7 +221,7 @@ class BenchScreen(Screen[None]):
             lines = "\n".join(f"- {text}" for text in view.missing) or "Nothing was skipped so far."
             self._put("ask", f"Missing (m closes this):\n{lines}")
         else:
-            self._put("ask", f"{min(view.done + 1, view.size)} of {view.size}   {view.do}")
+            self._put("ask", f"{view.count}   {view.do}")
         self._put("caution", f"CAUTION: {view.caution}" if view.caution else "")
         self._put("hint", "Press q to end the sitting." if view.phase is Phase.DONE else f">>> {view.hint}")
         self._put("said", view.said if view.said != view.do else (view.takes[-1] if view.takes else ""))

@@ -69,7 +69,7 @@ class PlainWalk:
         if prompt == self._prompt:
             return
         self._prompt = prompt
-        lines = ["", f"[{min(view.done + 1, view.size)}/{view.size}] {view.do}"]
+        lines = ["", f"[{view.count}] {view.do}"]
         if view.caution:
             lines.append(f"    CAUTION: {view.caution}")
         if view.phase is not Phase.DONE:
