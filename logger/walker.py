@@ -58,7 +58,7 @@ class Walker:
 
     def __init__(self, agenda: Agenda, *, typed: Sequence[str] = ()) -> None:
         self.agenda, self.record, self.place = agenda, Record(), dict(START)
-        self.said = agenda.plan.caution
+        self.said = ""
         self._size = agenda.size
         self.missing: list[str] = []
         self.takes: list[str] = []

@@ -20,7 +20,7 @@ from logger.plan import read_plan
 from logger.redecoding import redecode
 from logger.walker import Walker
 from tests.test_keeping import lines, record
-from tests.test_walker import TWO_RAILS
+from tests.walk_table import TWO_RAILS
 
 #: The board of README.
 BOARD = r"""

@@ -74,6 +74,7 @@ def closed(folder: Path, radio: str) -> dict[str, object]:
 
 def test_plain_lines_lead_and_take(tmp_path: Path) -> None:
     terminal = Terminal("walk", "learner-1", "--practice", "double-pole-220", "--plain", folder=tmp_path)
+    terminal.wait_for(r"CAUTION: .*Local codes and licensed practice come first")
     for _ in range(4):  # plug, HT, probe, common lead
         terminal.wait_for(r"Done\? Press Enter")
         terminal.type("\n")

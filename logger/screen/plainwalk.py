@@ -10,6 +10,7 @@ from drivers.reading import Reading
 from logger.acts import Key, Phase, Say, View
 from logger.alarm import Alarm
 from logger.bench import Happened
+from logger.cautions import standing
 from logger.screen.plain import BELL, shown
 
 if TYPE_CHECKING:
@@ -49,6 +50,9 @@ class PlainWalk:
 
     def wait(self, sitting: Sitting) -> None:
         """Lead until the plan is through, or a line says to end."""
+        walker = self._guided.guide.walker
+        if walker is not None:
+            self.say(f"CAUTION: {standing(walker.agenda.plan.caution)}")
         self._say_each(HELP)
         self._guided.guide.start(sitting)
         reader = threading.Thread(target=self._listen, args=(sitting,), daemon=True)
