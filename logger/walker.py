@@ -219,6 +219,7 @@ class Walker:
             armed.refused, armed.out = settled, 0
             armed.settler = Settler(item.rule, since=reading.elapsed - item.rule.wait)
             self._say(f"{reason} {item.refused}".strip())  # no beep: one would pass for a take
+            self.said = reason  # the rest is the hint
         else:
             self._take(item, settled)
 

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from logger.radio import Benchbook
+
 pty = pytest.importorskip("pty", reason="this platform has no pseudo-terminals")
 PATIENCE = 30.0
 
@@ -32,7 +34,11 @@ class Terminal:
         self.process = subprocess.Popen(command, stdin=slave, stdout=slave, stderr=slave, env=environment,
                                         start_new_session=True)  # fmt: skip
         os.close(slave)
-        self.seen = ""
+        self.seen = self.whole = ""
+
+    def _drink(self) -> None:
+        shown = os.read(self.master, 65536).decode("utf-8", "replace")
+        self.seen, self.whole = self.seen + shown, self.whole + shown
 
     def wait_for(self, pattern: str) -> str:
         """Read until something is shown."""
@@ -41,7 +47,7 @@ class Terminal:
             assert time.monotonic() < end, f"{pattern!r} did not come; last:\n{self.seen[-2000:]}"
             if select.select([self.master], [], [], 0.2)[0]:
                 try:
-                    self.seen += os.read(self.master, 65536).decode("utf-8", "replace")
+                    self._drink()
                 except OSError:
                     break
         self.seen = self.seen[found.end() :] if found else self.seen
@@ -58,7 +64,7 @@ class Terminal:
             assert time.monotonic() < end, self.seen[-2000:]
             if select.select([self.master], [], [], 0.1)[0]:
                 try:
-                    self.seen += os.read(self.master, 65536).decode("utf-8", "replace")
+                    self._drink()
                 except OSError:
                     self.process.wait(timeout=PATIENCE)
         os.close(self.master)
@@ -108,3 +114,29 @@ def test_alone_in_a_terminal_it_opens_the_start_screen_and_elsewhere_prints_the_
     done = subprocess.run([sys.executable, "-m", "chassislog"], capture_output=True, text=True, check=True,
                           stdin=subprocess.DEVNULL)  # fmt: skip
     assert "Usage" in done.stdout and "walk" in done.stdout
+
+
+def colours_in(shown: str) -> set[str]:
+    """The colours that are asked for. Source: ECMA-48, 8.3.117 (SGR); 90 to 107 are the bright ones of terminals."""
+    codes = [code for found in re.findall(r"\x1b\[([\d;]*)m", shown) for code in found.split(";") if code]
+    return {code for code in codes if 30 <= int(code) <= 38 or 40 <= int(code) <= 48 or 90 <= int(code) <= 107}
+
+
+@pytest.mark.parametrize(
+    ("words", "last", "marked"),
+    [([], "q quits", "set-1"), (["walk", "set-1", "--practice", "double-pole-220"], "q end", "Enter done")],
+)
+def test_no_color_sends_no_colour_and_what_is_marked_is_in_reverse_video(
+    words: list[str], last: str, marked: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Source: the NO_COLOR convention: with it no colour is added; bold and reverse video are none."""
+    Benchbook(tmp_path).add({"id": "set-1", "points": ["chassis"]})
+    for without in (False, True):
+        monkeypatch.setenv("NO_COLOR", "1") if without else monkeypatch.delenv("NO_COLOR", raising=False)
+        terminal = Terminal(*words, folder=tmp_path)
+        terminal.wait_for(last)
+        shown = terminal.whole
+        terminal.process.terminate()
+        terminal.ended()
+        assert bool(colours_in(shown)) != without, colours_in(shown)
+        assert re.search(rf"\x1b\[(?:[\d;]*;)?7(?:;[\d;]*)?m *{marked}", shown), shown[-3000:]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import signal
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, ClassVar
@@ -24,6 +25,11 @@ if TYPE_CHECKING:
 _SIGNALS = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
 
 
+def own_colours() -> bool | None:
+    """Whether only the terminal's own colours are used; without colour, greys would be mixed and sent otherwise."""
+    return True if "NO_COLOR" in os.environ else None
+
+
 class BenchApp(App[None]):
     """One sitting."""
 
@@ -32,7 +38,7 @@ class BenchApp(App[None]):
     TITLE = "chassislog"
 
     def __init__(self, bench: Bench, guide: Guide, sitting: Sitting) -> None:
-        super().__init__()
+        super().__init__(ansi_color=own_colours())
         self._parts = bench, guide, sitting
 
     def on_mount(self) -> None:
@@ -52,7 +58,7 @@ class StartApp(App[None]):
     TITLE = "chassislog"
 
     def __init__(self, benchbook: Benchbook, clock: Callable[[], float] | None = None) -> None:
-        super().__init__()
+        super().__init__(ansi_color=own_colours())
         self.benchbook = benchbook
         self.bench_clock: Callable[[], float] | None = clock
         self.running: list[RunningScreen] = []  #: sittings that were begun

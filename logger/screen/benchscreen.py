@@ -113,7 +113,7 @@ class BenchScreen(Screen[None]):
     #alarm { height: 1; width: 100%; text-style: bold; }
     #alarm.on { height: 3; padding: 1; background: red; color: white; }
     #alarm.on:nocolor { text-style: bold reverse; }
-    #meters { height: auto; border-bottom: solid $foreground 40%; }
+    #meters { height: auto; border-bottom: solid $foreground 40%; border-subtitle-color: $foreground; }
     .meter { width: 1fr; height: auto; padding: 0 1; }
     #plan { height: 1fr; overflow: hidden; }
     #ask { height: auto; max-height: 8; padding: 0 1; text-style: bold; }

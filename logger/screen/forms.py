@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, ClassVar
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Horizontal, VerticalScroll
+from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Button, Input, OptionList, Select, Static
 from textual.widgets.option_list import Option
@@ -19,7 +19,7 @@ from drivers.units import counted
 from logger.radio import Benchbook
 from logger.screen.app import StartApp
 from logger.screen.benchscreen import BenchScreen
-from logger.screen.start import BACK, LIST_CSS, Listed, RadioScreen, one_line
+from logger.screen.start import BACK, LIST_CSS, Listed, RadioScreen, foot, one_line
 
 if TYPE_CHECKING:
     from logger.benchmeter import BenchMeter
@@ -33,6 +33,12 @@ VerticalScroll { height: 1fr; }
 .row { height: 1; }
 .row Static { width: 26; padding: 0 1; }
 .row Input, .row Select { width: 1fr; }
+SelectOverlay { height: auto; max-height: 12; border: solid $foreground; }
+SelectOverlay > .option-list--option-highlighted, SelectOverlay:focus > .option-list--option-highlighted {
+    color: $background; background: $foreground; text-style: bold underline;
+}
+Select:focus SelectCurrent Static#label { text-style: reverse; }
+#own { height: auto; }
 Button { margin: 1 1 0 1; }
 """
 )
@@ -74,6 +80,8 @@ class Form(Screen[None]):
 class CardScreen(Form):
     """A new radio's card."""
 
+    SAID = "Leave empty or unknown what you do not know. Mains: 230 V, frequency: 50 Hz."
+
     def __init__(self, benchbook: Benchbook) -> None:
         super().__init__()
         self.benchbook = benchbook
@@ -81,20 +89,20 @@ class CardScreen(Form):
     def compose(self) -> ComposeResult:
         """The fields of the card that matter first; the rest can be written into its file."""
         yield Static("New radio", classes="head", markup=False)
-        yield Static("What you do not know, leave as it is.", classes="text", id="text", markup=False)
+        yield Static(self.SAID, classes="text", id="text", markup=False)
         with VerticalScroll():
-            yield _row("Short id (a-z 0-9 -)", Input(id="id", compact=True, placeholder="set-1"))
+            yield _row("Short id (a-z 0-9 -)", Input(id="id", compact=True))
             yield _row("Name", Input(id="name", compact=True))
-            yield _row("Mains it is made for", Input(id="mains", compact=True, placeholder="230 V"))
-            yield _row("Frequency", Input(id="frequency", compact=True, placeholder="50 Hz"))
+            yield _row("Mains it is made for", Input(id="mains", compact=True))
+            yield _row("Frequency", Input(id="frequency", compact=True))
             yield _row("Points, with commas", Input("chassis", id="points", compact=True))
-            yield _row("Plug", _choice(("reversible", "polarised", "earthed"), "plug", "reversible"))
+            yield _row("Plug", _choice(("unknown", "reversible", "polarised", "earthed"), "plug", "unknown"))
             yield _row("Mains switch", _choice(("unknown", "single", "double", "none"), "switch", "unknown"))
             kinds = ("unknown", "transformer", "autotransformer", "series-heater")
             yield _row("Supply", _choice(kinds, "supply", "unknown"))
             yield _row("Children, damp place?", _choice(("no", "yes: lower limits"), "strict", "no"))
             yield Button("Save the card", id="save")
-        yield Static(FORM_KEYS, classes="keys", markup=False)
+        yield from foot(FORM_KEYS)
 
     def on_button_pressed(self) -> None:
         """Write the card, then show the radio."""
@@ -105,7 +113,7 @@ class CardScreen(Form):
         strict = self.chosen("strict") != "no"
         card = {
             "id": self.field("id"), "name": self.field("name"), "nominal_mains": self.field("mains"),
-            "frequency": self.field("frequency"), "points": points, "plug": self.chosen("plug"),
+            "frequency": self.field("frequency"), "points": points, "plug": self.chosen("plug").replace("unknown", ""),
             "switch": self.chosen("switch"), "supply": self.chosen("supply"),
             "limits": {"strict": True} if strict else {},
         }  # fmt: skip
@@ -182,19 +190,25 @@ class SetupScreen(Form):
         ports = _port_names()
         with VerticalScroll():
             yield _row("Readings come from", _choice((self.OWN, *shipped()), "source", self.practice or self.OWN))
-            for index, role in enumerate(self.roles):
-                first = "typed" if index == 0 else "-"
-                words = ("typed", *(name for name in names() if name != "typed"))
-                yield _row(f"Meter '{role}'", _choice(words if index == 0 else ("-", *words), f"profile-{role}", first))
-                yield _row("   its port", _choice((TYPED, *ports), f"port-{role}", TYPED))
-                yield _row(
-                    "   or an address", Input(id=f"address-{role}", compact=True, placeholder="socket://10.0.0.7:5025")
-                )
+            with Vertical(id="own") as own:
+                own.display = not self.practice
+                for index, role in enumerate(self.roles):
+                    first = "typed" if index == 0 else "-"
+                    words = ("typed", *(name for name in names() if name != "typed"))
+                    words = words if index == 0 else ("-", *words)
+                    yield _row(f"Meter '{role}'", _choice(words, f"profile-{role}", first))
+                    yield _row("   its port", _choice((TYPED, *ports), f"port-{role}", TYPED))
+                    yield _row("   or an address", Input(id=f"address-{role}", compact=True))
+                stated = ("not stated", "I state that all are isolated")
+                yield _row("Meters' data links", _choice(stated, "isolated", "not stated"))
             yield _row("Radio is fed from", _choice(FED_FROM, "fed", "mains"))
-            stated = ("not stated", "I state that all are isolated")
-            yield _row("Meters' data links", _choice(stated, "isolated", "not stated"))
             yield Button("Start", id="start")
-        yield Static(FORM_KEYS, classes="keys", markup=False)
+        yield from foot(FORM_KEYS)
+
+    def on_select_changed(self, event: Select.Changed) -> None:
+        """A practice bench has its own meters: there is nothing to say of them."""
+        if event.select.id == "source":
+            self.query_one("#own").display = event.value == self.OWN
 
     def _meters(self, scenario: str) -> list[BenchMeter]:
         from logger.benchmeter import meters_of
@@ -280,6 +294,6 @@ class RunningScreen(BenchScreen):
             self.app.call_from_thread(self._left)
 
     def _left(self) -> None:
-        app = self.app
-        app.pop_screen()
-        app.notify(self.outcome, timeout=8)
+        self.app.pop_screen()
+        for head in self.app.screen.query("#head").results(Static):
+            head.update(Text(without_controls(f"{self.sitting.plan.radio}   {self.outcome}")))

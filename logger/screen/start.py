@@ -4,27 +4,35 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
+from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.screen import Screen
+from textual.strip import Strip
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from analysis.report.text import without_controls
 from drivers.reading import BenchError
 from drivers.units import counted
+from logger.cautions import CAUTION_LINE
 from logger.radio import Benchbook
 
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
+    from analysis.finding import Finding
 
 LIST_CSS = """
 .head { height: auto; padding: 0 1; text-style: bold; }
 .text { height: auto; padding: 0 1; }
 OptionList { height: 1fr; border: none; }
-.keys { height: 1; padding: 0 1; text-style: reverse; dock: bottom; }
+OptionList > .option-list--option-highlighted, OptionList:focus > .option-list--option-highlighted {
+    color: $foreground; background: $surface; text-style: bold;
+}
+.caution { height: 1; padding: 0 1; text-style: bold; }
+.keys { height: 1; padding: 0 1; text-style: reverse; }
 """
 BACK: list[BindingType] = [Binding("escape", "back", "back")]
 
@@ -32,6 +40,22 @@ BACK: list[BindingType] = [Binding("escape", "back", "back")]
 def one_line(exc: BaseException) -> str:
     """An error for a person, on one line."""
     return " ".join(str(exc).split())
+
+
+class Choices(OptionList):
+    """A list whose marked line is in reverse video: that shows without colours too, and style sheets cannot say it."""
+
+    def render_line(self, y: int) -> Strip:
+        """One line of the list."""
+        strip = super().render_line(y)
+        marked = any(part.style is not None and part.style.meta.get("option") == self.highlighted for part in strip)
+        return strip.apply_style(Style(reverse=True)) if marked and self.highlighted is not None else strip
+
+
+def foot(keys: str) -> ComposeResult:
+    """The lines at the bottom of every page: the caution, the keys."""
+    yield Static(CAUTION_LINE, classes="caution", markup=False)
+    yield Static(keys, classes="keys", markup=False)
 
 
 class Listed(Screen[None]):
@@ -47,8 +71,8 @@ class Listed(Screen[None]):
         """Heading, list, keys."""
         yield Static(self.HEAD, classes="head", id="head", markup=False)
         yield Static("", classes="text", id="text", markup=False)
-        yield OptionList(markup=False)
-        yield Static(self.KEYS, classes="keys", markup=False)
+        yield Choices(markup=False)
+        yield from foot(self.KEYS)
 
     def choices(self) -> list[Option | None]:
         """What can be chosen; None draws a line."""
@@ -103,7 +127,7 @@ class StartScreen(Listed):
 
     def on_screen_resume(self) -> None:
         """Show the radios, and judge them beside."""
-        self.say(f"Benchbook: {self.benchbook.folder}\nPlug out before you touch; local codes come first.")
+        self.say(f"Benchbook: {self.benchbook.folder}\nPlug out before you touch.")
         self.fill()
         self.run_worker(self._judge, thread=True, exclusive=True)
 
@@ -136,7 +160,7 @@ class StartScreen(Listed):
         try:
             practice_card(self.benchbook, radio, scenario)
         except BenchError as exc:
-            self.notify(one_line(exc), severity="error", timeout=10)
+            self.say(one_line(exc))
             return
         self.app.push_screen(RadioScreen(self.benchbook, radio, practice=scenario))
 
@@ -169,6 +193,14 @@ def _summary(benchbook: Benchbook, radio: str) -> str:
     return f"{result.level.upper():9}  {measured}"
 
 
+def by_current(finding: Finding) -> str:
+    """A mark for a point that is within though its volts alone are not: the current is what the limit allows."""
+    if finding.level != "within" or not finding.id.startswith("touch-voltage:") or "by current" in finding.title:
+        return ""
+    alone = [state.outcome for state in finding.states if state.burden is None]
+    return " (by current)" if "above" in alone or "too-close" in alone else ""
+
+
 class RadioScreen(Listed):
     """One radio: its level, what is missing, plans to start, its report."""
 
@@ -184,8 +216,8 @@ class RadioScreen(Listed):
         yield Static(self.radio, classes="head", id="head", markup=False)
         with VerticalScroll(id="found"):
             yield Static("judging ...", classes="text", id="text", markup=False)
-        yield OptionList(markup=False)
-        yield Static(self.KEYS, classes="keys", markup=False)
+        yield Choices(markup=False)
+        yield from foot(self.KEYS)
 
     def choices(self) -> list[Option | None]:
         """Plans, then the report."""
@@ -207,7 +239,7 @@ class RadioScreen(Listed):
         except BenchError as exc:
             text = f"It cannot be judged: {one_line(exc)}"
         else:
-            found = [f"{f.level.upper():9} {f.title}" for f in result.findings]
+            found = [f"{f.level.upper():9} {f.title}{by_current(f)}" for f in result.findings]
             measured = "" if result.fully_measured else "   NOT FULLY MEASURED"
             lacking = [f"missing: {text}" for text in result.missing]
             text = (
