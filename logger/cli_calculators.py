@@ -10,6 +10,7 @@ import typer
 
 from drivers.reading import BenchError
 from drivers.units import parse, show, show_pm
+from logger.cautions import CAUTION_LINE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -203,12 +204,13 @@ def _rails_text(solution: Solution) -> list[tuple[str, str]]:
 
 
 def _put(what: dict[str, Any] | list[tuple[str, str]]) -> None:
-    """Print the answer: a JSON document, or labelled lines."""
+    """Print the answer: a JSON document, or labelled lines and the caution."""
     if isinstance(what, dict):
         typer.echo(json.dumps(what, allow_nan=False, ensure_ascii=False))
         return
     for label, text in what:
         typer.echo(f"{label:<15} {text}" if label else text)
+    typer.echo(CAUTION_LINE)
 
 
 def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> None:

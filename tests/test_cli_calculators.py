@@ -170,3 +170,11 @@ def test_registering_the_commands_loads_nothing_heavy() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("command", [f"{RAILS} --load 60mA", WINDING, HEADROOM])
+def test_an_answer_for_people_ends_with_one_caution(command: str) -> None:
+    lines = run(command).splitlines()
+
+    assert lines[-1].startswith("CAUTION: ") and "Local codes and licensed practice come first." in lines[-1]
+    assert [line for line in lines if line.startswith("CAUTION")] == lines[-1:]
