@@ -107,6 +107,31 @@ def test_a_charged_reservoir_and_what_to_do_stand_on_the_screen_in_full(size: tu
     lead(guided, body, size)
 
 
+def test_with_the_alarm_on_and_the_line_open_all_that_matters_is_still_seen(tmp_path: Path) -> None:
+    guided = guided_by(tmp_path)
+
+    async def body(pilot: Pilot[None]) -> None:
+        await to_the_first_value(pilot, guided)
+        live = Reading(elapsed=1.0, quantity=Quantity.VOLTAGE, coupling=Coupling.AC, status=Status.OK, unit="V",
+                       value=231.0, resolution=0.1)  # fmt: skip
+        guided.bench.readings("v", [live], {"point": "chassis", "plug": "1"})
+        await type_line(pilot, "hello")
+        await until(pilot, lambda: "chassis is LIVE" in on_the_screen(pilot.app))
+        await until(pilot, lambda: "'hello' is no value" in on_the_screen(pilot.app))
+        seen = on_the_screen(pilot.app)
+        for part in (
+            "they must be gone",
+            "CAUTION: Until they are",
+            ">>> Type what",
+            "Local codes",
+            "tags:",
+            "Enter sends",
+        ):
+            assert part in seen, part
+
+    lead(guided, body)
+
+
 def test_the_footer_names_keys_that_work_and_question_mark_helps(tmp_path: Path) -> None:
     guided = guided_by(tmp_path)
 

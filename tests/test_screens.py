@@ -194,6 +194,7 @@ def test_the_whole_job_from_the_start_screen_without_a_command(tmp_path: Path) -
             await walk_by_keys(pilot, running)
             await pilot.press("q")
             await until(pilot, lambda: isinstance(app.screen, RadioScreen))
+            await until(pilot, lambda: "readings in" in text_of(app, "head"))
             await until(pilot, lambda: "touch" in text_of(app, "text") or "chassis:" in text_of(app, "text"))
             await choose(pilot, "report")
             await until(pilot, lambda: text_of(app, "text").startswith("Report written"))

@@ -37,10 +37,10 @@ DRAWN = 8
 #: Terminals of so many rows have room for figures of twice the size.
 TALL = 36
 HELP = (
-    "Enter or the foot switch: done as asked   b: back to the step before   s: skip it\n"
+    "Enter or foot switch: done as asked   b: to the step before   s: skip it\n"
     "t: the protective device opened   m: what is missing   q: end the sitting\n"
-    "i: open the line; there type what a meter without a lead shows, as 117.4 V ac\n"
-    "In the open line a letter alone and Enter does what its key does; Esc closes it."
+    "i: open the line, to type what a meter without a lead shows: 117.4 V ac\n"
+    "In the open line a letter and Enter does what its key does; Esc closes it."
 )
 HELP_LOG = (
     "i: open the line; there type plug=2 to change a tag, or what a meter without a\n"
