@@ -53,6 +53,11 @@ def test_every_shipped_plan_can_be_filled_in(name: str) -> None:
         assert not item.step.skip or item.missing
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_every_shipped_plan_defers_to_local_codes_and_licensed_practice(name: str) -> None:
+    assert "Local codes and licensed practice come first." in load_plan(name).caution
+
+
 def test_the_chassis_plan_goes_from_dead_to_live_and_covers_every_state() -> None:
     order = ids(agenda(load_plan("chassis")))
 
