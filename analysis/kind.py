@@ -16,7 +16,7 @@ from analysis.finding import Finding, Level
 from analysis.kind_words import ADVICE, SENTENCES, TITLES
 from analysis.pins import TIED, Pins, read_pins
 from analysis.table import Radio
-from analysis.touch_words import CAUTION, contact_words
+from analysis.touch_words import CAUTION, resting_on
 from analysis.touchable import Verdict
 from drivers.units import show
 
@@ -66,7 +66,7 @@ def chassis_kind(radio: Radio, picture: TouchPicture) -> Finding:
     if pins.ohms and kind.pin is None:
         statement += f" To the chassis with the plug out: {pins.told}."
     if kind.word == "isolated" and matrix is not None:
-        statement = f"{statement} {contact_words(matrix, picture)}".strip()
+        statement = " ".join((statement, *resting_on(matrix, picture)))
     if kind.runner_up:
         statement += f" Next in likelihood: {kind.runner_up.replace('-', ' ')}."
     return Finding(
@@ -290,9 +290,10 @@ def _against_isolated(matrix: Matrix, picture: TouchPicture, wanted: tuple[str, 
     if not matrix.proved:
         reason = "The measuring chain is not proved."
         found.append(Kind(word="not-established", reasons=(reason,), runner_up="isolated", missing=matrix.missing))
-    dangerous = [m.point for m in picture.matrices if any(_gives_current(v) for v in m.verdicts)]
+    others = [m for m in picture.matrices if m.point != matrix.point or any(v.state.loaded for v in m.verdicts)]
+    dangerous = [m.point for m in others if any(_gives_current(v) for v in m.verdicts)]
     if dangerous:
-        reason = f"But {', '.join(dangerous)} can give more than the limiting current."
+        reason = f"But {', '.join(dangerous)} can give more than the limiting current, for all that was read."
         found.append(Kind(word="not-established", reasons=(reason,), runner_up="line-capacitor", missing=wanted))
     later = [v.state.name for v in matrix.verdicts if v.later]
     if later:
@@ -322,9 +323,10 @@ def _higher_without_burden(matrix: Matrix) -> str:
 
 
 def _gives_current(verdict: Verdict) -> bool:
-    """Whether burden readings, or a trip, show that a state gives more than the limiting current."""
+    """Whether a state gives more than the limiting current, or is so high that it is taken to while nobody knows."""
     by_current = verdict.reason in ("current", "hard", "trip")
-    return by_current and verdict.level in (Level.DANGER, Level.CAUTION) and not verdict.scaled_only
+    unknown = verdict.reason in ("no-burden", "overload") and verdict.level is Level.DANGER
+    return unknown or (by_current and verdict.level in (Level.DANGER, Level.CAUTION) and not verdict.scaled_only)
 
 
 def _farads(low: float, best: float, high: float) -> str:

@@ -36,6 +36,7 @@ class Proof:
     proved: bool
     how: str  #: what proved it, or why it is not proved
     rows: tuple[int, ...] = ()
+    last: float = 0.0  #: when something was read last that proves it [s since 1970]
 
 
 def _fed_elsewhere(fed_from: str) -> str:
@@ -43,14 +44,17 @@ def _fed_elsewhere(fed_from: str) -> str:
     return f"the radio was fed from {source}: readings to earth then say nothing about the socket at home"
 
 
-def prove(values: Sequence[Value], *, card: RadioCard, fed_from: str, line_at_end: float | None = None) -> Proof:
+def prove(
+    values: Sequence[Value], *, card: RadioCard, fed_from: str, line_at_end: tuple[float, float] | None = None
+) -> Proof:
     """Whether the chain of one session and meter is proved.
 
     Args:
         values: what that meter settled on in that session: AC volts of touch points, with and without burden, and of
             the socket's contacts.
         fed_from: how the radio was fed; anything but the mains unproves the chain.
-        line_at_end: what it settled on last on the live contact: a chain that failed later proves nothing. [V]
+        line_at_end: what it settled on last on the live contact, and when: a chain that failed later proves nothing.
+            [V, s since 1970]
     """
     volts = [v for v in values if v.key.quantity == "voltage" and v.key.coupling == "ac" and v.value is not None]
     nominal = figure(card.nominal_mains, "V")
@@ -66,16 +70,18 @@ def prove(values: Sequence[Value], *, card: RadioCard, fed_from: str, line_at_en
             proved=False, how=f"the socket's neutral read {shown} against the earth used", rows=neutral[0].rows
         )
     line = [v for v in volts if v.key.point == "mains-line"]
-    if line_at_end is not None and abs(line_at_end - nominal) > NEAR * nominal:
-        return Proof(proved=False, how=f"the socket's live contact read {show(line_at_end, 'V')} when it was read last")
+    if line_at_end is not None and abs(line_at_end[0] - nominal) > NEAR * nominal:
+        shown = show(line_at_end[0], "V")
+        return Proof(proved=False, how=f"the socket's live contact read {shown} when it was read last")
+    high = [v for v in volts if v.key.point not in RESERVED and v.magnitude >= ENOUGH * nominal]
+    last = max((*(v.ended for v in high), line_at_end[1] if line_at_end is not None else 0.0), default=0.0)
     for value in line:
         if abs(value.magnitude - nominal) <= NEAR * nominal:
             shown = show(value.magnitude, "V", value.resolution)
-            return Proof(proved=True, how=f"the socket's live contact read {shown}", rows=value.rows)
-    for value in volts:
-        if value.key.point not in RESERVED and value.magnitude >= ENOUGH * nominal:
-            shown = show(value.magnitude, "V", value.resolution)
-            return Proof(proved=True, how=f"{value.key.point} read {shown} in one state", rows=value.rows)
+            return Proof(proved=True, how=f"the socket's live contact read {shown}", rows=value.rows, last=last)
+    for value in high:
+        shown = show(value.magnitude, "V", value.resolution)
+        return Proof(proved=True, how=f"{value.key.point} read {shown} in one state", rows=value.rows, last=last)
     if line:
         shown = show(line[0].magnitude, "V", line[0].resolution)
         return Proof(proved=False, how=f"the socket's live contact read {shown}, not near {card.nominal_mains}")

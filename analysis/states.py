@@ -302,16 +302,17 @@ def _plateau(chunk: Chunk) -> IntArray:
     return good[first : last + 1]
 
 
-def last_settled(chunk: Chunk) -> float | None:
-    """The size of a chunk's last take, else the mean of its last settled `PLATEAU` rows; None if nothing settled."""
+def last_settled(chunk: Chunk) -> tuple[float, float] | None:
+    """The size of a chunk's last take, else of its last settled `PLATEAU` rows, and when [s since 1970]; or None."""
     if chunk.take is not None and chunk.take.value is not None:
-        return abs(chunk.take.value)
+        return abs(chunk.take.value), chunk.began + chunk.take.elapsed
     good, value, _ = _good(chunk)
     inside, _ = _settled_windows(chunk)
     if not len(good) or not inside.any():
         return None
     first = int(np.flatnonzero(inside)[-1])
-    return float(np.abs(value[first : first + PLATEAU]).mean())
+    ended = chunk.began + float(chunk.elapsed[good[first + PLATEAU - 1]])
+    return float(np.abs(value[first : first + PLATEAU]).mean()), ended
 
 
 def _good(chunk: Chunk) -> tuple[IntArray, FloatArray, IntArray]:

@@ -169,7 +169,7 @@ def _notes(matrix: Matrix, picture: TouchPicture) -> list[str]:
     values = [value for verdict in matrix.verdicts for value in verdict.state.values]
     parts = []
     if matrix.level is Level.WITHIN:
-        parts += [said] if (said := contact_words(matrix, picture)) else []
+        parts += resting_on(matrix, picture)
     if any(value.by_fallback for value in values):
         parts.append("No accuracy line covers some readings; 3 % + 10 counts were taken for them.")
     if not any(verdict.state.coupling == "dc" and verdict.state.values for verdict in matrix.verdicts):
@@ -179,14 +179,25 @@ def _notes(matrix: Matrix, picture: TouchPicture) -> list[str]:
     return parts
 
 
-def contact_words(matrix: Matrix, picture: TouchPicture) -> str:
-    """What is known of the probe's contact, since one in the air reads as low as a dead part."""
+def resting_on(matrix: Matrix, picture: TouchPicture) -> list[str]:
+    """What low readings rest on besides the meter: a probe in the air and a chain that failed read low as well."""
     low = [v.state for v in matrix.verdicts if v.volts is not None and v.volts < v.limit]  # a high one was in contact
-    seen = [picture.setting.contact(value) for state in low for value in state.values]
+    values = [value for state in low for value in state.values]
+    if not values:
+        return []
+    seen = [picture.setting.contact(value) for value in values]
     if all(before for before, _ in seen):
         both = all(after for _, after in seen)
-        return f"The probe was seen to touch it before{' and after' if both else ''} the low readings." if seen else ""
-    return "That the probe touched it was not read: the low readings rest on the word of whoever held it."
+        parts = [f"The probe was seen to touch it before{' and after' if both else ''} the low readings."]
+    else:
+        parts = ["That the probe touched it was not read: the low readings rest on the word of whoever held it."]
+    proofs = [(value, picture.proofs.get((value.session, value.meter))) for value in values]
+    if any(proof is not None and proof.proved and proof.last < value.ended for value, proof in proofs):
+        parts.append(
+            "The measuring chain was not proved again after the low readings: had the socket or the earth clip failed"
+            " meanwhile, these would read just so."
+        )
+    return parts
 
 
 def touch_advice(matrix: Matrix, card: RadioCard) -> str:

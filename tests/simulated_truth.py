@@ -101,11 +101,17 @@ def _point(radio: SimulatedRadio, point: str) -> PointTruth:
 
 
 def _unseen(radio: SimulatedRadio, hazards: tuple[State, ...], taken: dict[State, Taken], lacking: list[str]) -> bool:
-    """Whether the record hides the hazard from anyone: in every hazardous state the probe hung in the air, the chain
-    was proved on the socket, and nobody looked whether the probe touched the point."""
-    if not hazards or lacking or radio.looked:
+    """Whether the record hides the hazard from anyone who keeps to the rules for reading a session.
+
+    In every hazardous state the probe hung in the air, and nobody looked whether it touched the point; or socket or
+    clip failed after some state had proved the chain, and the socket was not read again by this meter.
+    """
+    if not hazards or lacking:
         return False
-    return all(taken[s].status == "air" and not taken[s].trip for s in hazards)
+    hidden = set() if radio.looked else {"air"}
+    if radio.faults & MIDWAY and radio.faults & {"no-proof", "other-meter-proof"}:
+        hidden.add("collapsed")
+    return all(taken[s].status in hidden and not taken[s].trip for s in hazards)
 
 
 def _evidence(radio: SimulatedRadio, taken: dict[State, Taken]) -> tuple[list[str], list[str]]:

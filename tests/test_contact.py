@@ -144,3 +144,26 @@ def test_a_burden_that_is_no_resistance_is_named_as_missing(tmp_path: Path) -> N
     found = chassis(judged(tmp_path, sitting))
 
     assert found.level is Level.DANGER and [text for text in found.missing if "'hundred kilo' is none" in text]
+
+
+def test_a_chain_that_was_not_proved_again_is_said_and_one_that_was_is_not(tmp_path: Path) -> None:
+    once, again = Sitting(), Sitting()
+    for sitting in (once, again):
+        sitting.quiet()
+    again.read(230.0, point="mains-line")
+
+    first, second = (chassis(judged(tmp_path / str(n), sitting)) for n, sitting in enumerate((once, again)))
+
+    assert first.level is second.level is Level.WITHIN
+    assert "not proved again" in first.statement and "not proved again" not in second.statement
+
+
+def test_a_point_as_high_as_a_hard_connection_leaves_no_chassis_isolated(tmp_path: Path) -> None:
+    """138 V at the knob's screw that nobody loaded: it may be on the chassis, whose probe may have hung in the air."""
+    sitting = Sitting()
+    sitting.quiet()
+    sitting.states({**dict.fromkeys(STATES, 1.0), ("1", "on"): 138.0}, point="knob-screw")
+
+    kind = judged(tmp_path, sitting, card={"points": ["chassis", "knob-screw"]}).of("chassis-kind")
+
+    assert kind is not None and kind.extra["kind"] == "not-established" and "knob-screw" in kind.statement

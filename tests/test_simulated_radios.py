@@ -18,8 +18,9 @@ from tests.simulated import simulate
 from tests.simulated_files import write_benchbook
 from tests.simulated_truth import judge_truth
 
-#: What came out, counted. `unseen`: the probe hung in the air in all hazardous states and nobody looked for contact, as
-#: the guided plan does, so that no row tells; the statement has to say that contact was not read.
+#: What came out, counted. `unseen`: by the rules no row tells, since the probe hung in the air in all hazardous states
+#: and nobody looked for contact, or the chain failed after its proof and was not proved again. The guided plan does
+#: both; of other sittings the statement has to say what was not read.
 Tally = Counter[str]
 
 
@@ -37,7 +38,7 @@ def judge_one(seed: int, folder: Path) -> Tally:
         tally["points"] += 1
         hazardous = bool(truth.hazards) and finding.level is Level.WITHIN
         tally["within though hazardous"] += hazardous and not truth.unseen
-        told = "touched it was not read" in finding.statement
+        told = _told(finding.statement)
         tally["within though hazardous, unseen and untold"] += hazardous and truth.unseen and not told
         tally["within though hazardous, unseen but told"] += hazardous and truth.unseen and told
         tally["within on lacking evidence"] += finding.level is Level.WITHIN and bool(truth.evidence_lacking)
@@ -50,13 +51,17 @@ def judge_one(seed: int, folder: Path) -> Tally:
     assert kind is not None
     hazards = [truth for truth in expected.points.values() if truth.hazards]
     if kind.extra["kind"] == "isolated" and hazards:
-        told = all(truth.unseen for truth in hazards) and "touched it was not read" in kind.statement
+        told = all(truth.unseen for truth in hazards) and _told(kind.statement)
         tally[f"isolated though hazardous{', unseen but told' if told else ''}"] += 1
     if expected.kind_due:
         tally["kind due"] += 1
         right = kind.extra["kind"] in expected.kinds and expected.pin in (None, kind.extra["pin"])
         tally["kind right"] += right
     return tally
+
+
+def _told(statement: str) -> bool:
+    return "touched it was not read" in statement or "chain was not proved again" in statement
 
 
 def judge_many(seeds: range) -> Tally:
