@@ -27,6 +27,7 @@ class Summary:
     calibration_due: str = ""  #: the earliest date of the meters of the latest stage; empty: none is stated
     calibration_meter: str = ""
     problem: str = ""  #: why it, or a session of it, could not be judged
+    simulated: bool = False  #: all that was judged is from a practice bench or constructed, and from no radio
 
     def to_json(self) -> dict[str, Any]:
         """For `archive --json` and for the cache."""
@@ -50,15 +51,16 @@ def from_json(data: dict[str, Any]) -> Summary:
 def summarise(radio: Radio) -> Summary:
     """Judge a radio and keep what fits in a line."""
     from analysis.assess import assess
+    from analysis.report.simulated import only_simulated
 
     found = assess(radio)
     due = sorted(_due(radio))
     return Summary(
         radio=radio.card.id, name=radio.card.title, stage=found.stage, level=str(found.level),
         fully_measured=found.fully_measured, missing=found.missing,
-        sessions=len(radio.sessions),
+        sessions=len(radio.sessions), simulated=only_simulated(radio),
         problem="; ".join(f"not judged: session {told.rstrip('.')}" for told in radio.unread),
-        last_sitting=radio.sessions[-1].start if radio.sessions else "",
+        last_sitting=radio.counted[-1].start if radio.sessions else "",
         calibration_due=due[0][0] if due else "", calibration_meter=due[0][1] if due else "",
     )  # fmt: skip
 

@@ -98,7 +98,8 @@ def _print(entries: list[Entry]) -> None:
         measured = "" if s.fully_measured else "not fully measured"
         due = f"calibration due {s.calibration_due}" if s.calibration_due else ""
         lacking = s.problem or (f"{len(s.missing)} missing: {s.missing[0]}" if s.missing else "")
-        words = [s.last_sitting[:10] or "no sitting", counted(s.sessions, "session"), measured, due, lacking]
+        simulated = "SIMULATED, says nothing of any radio" if s.simulated else ""
+        words = [simulated, s.last_sitting[:10] or "no sitting", counted(s.sessions, "session"), measured, due, lacking]
         say(f"{s.radio:20} {' · '.join(word for word in words if word)}", level=s.level)
 
 

@@ -52,21 +52,24 @@ def assess(
     """
     from analysis.assess import assess as judge
     from analysis.finding import Level
+    from analysis.report.simulated import BAND, only_simulated
     from logger.cli import CAUTION
 
-    result = judge(loaded(named, benchbook))
+    radio = loaded(named, benchbook)
+    result = judge(radio)
     if as_json:
         say_json(result.to_json())
     else:
-        _print_assessment(result)
+        _print_assessment(result, BAND if only_simulated(radio) else "")
         say(CAUTION)
     if result.level is Level.DANGER:
         raise typer.Exit(1)
 
 
-def _print_assessment(result: Assessment) -> None:
+def _print_assessment(result: Assessment, band: str) -> None:
+    """`band`: what has to stand before the level."""
     measured = "every state measured" if result.fully_measured else "NOT FULLY MEASURED"
-    say(f"{result.radio}, stage {result.stage or '-'}: {result.level.upper()} ({measured})")
+    say(f"{f'{band} ' if band else ''}{result.radio}, stage {result.stage or '-'}: {result.level.upper()} ({measured})")
     say()
     for finding in result.findings:
         say(finding.id, level=finding.level)

@@ -44,7 +44,7 @@ def first_line(capsys: pytest.CaptureFixture[str], *call: str) -> str:
 def test_the_archive_judges_a_radio_with_an_unreadable_session_as_assess_does(
     home: Path, capsys: pytest.CaptureFixture[str], stage: str, spoiled: bytes | None, torn: int
 ) -> None:
-    """One session shows 117 V, the other's readings are junk or gone: which of them is the later makes no difference."""
+    """One session shows 117 V, the other's readings are junk or gone, be it the earlier or the later."""
     names = [sitting(home, day, 117.0, METER, at) for day, at in enumerate(("before-fit", stage))]
     path = home / names[torn] / "readings.csv"
     path.unlink() if spoiled is None else path.write_bytes(spoiled)
