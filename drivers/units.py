@@ -50,6 +50,9 @@ _WORDS = {
 }  # fmt: skip
 _TEXT = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\s\d].*?)?\s*", re.S)
 
+#: A number written with a comma, or in groups.
+_PARTED = re.compile(r"\d[,'’ ]\d")
+
 
 class UnitError(BenchError):
     """A quantity that cannot be read, or that has another dimension than was asked for."""
@@ -80,7 +83,8 @@ def parse(text: str, unit: str) -> float:
 
     Raises: UnitError: not a quantity, no unit, or another dimension; the message says what was expected.
     """
-    expected = f"Expected {_WORDS.get(unit, unit)}."
+    parted = ", with a decimal point and no spaces" if _PARTED.search(text) else ""
+    expected = f"Expected {_WORDS.get(unit, unit)}{parted}."
     match = _TEXT.fullmatch(text) if len(text) <= 100 else None
     if match is None:
         raise UnitError(f"{text[:60]!r} is not a quantity.", remedy=expected)

@@ -11,7 +11,7 @@ from typing import Literal
 
 import msgspec
 
-from drivers.reading import UNITS, BenchError, Coupling, Quantity
+from drivers.reading import UNITS, BenchError, Coupling, Quantity, in_plain_words
 from drivers.units import UnitError, parse, parse_fraction
 from logger.settle import SettleRule
 
@@ -111,8 +111,8 @@ def read_plan(text: str, where: str) -> Plan:
     except tomllib.TOMLDecodeError as exc:
         raise PlanError(f"Not valid TOML: {exc}.", f"{where}.") from exc
     except msgspec.ValidationError as exc:
-        what, _, key = str(exc).partition(" - at ")
-        raise PlanError(f"{what}.", f"{where}, key {key.strip('`').removeprefix('$.') or 'at the top level'}.") from exc
+        what, key = in_plain_words(str(exc))
+        raise PlanError(what, f"{where}, {f'key {key}' if key else 'at the top level'}.") from exc
     except RecursionError as exc:
         raise PlanError("Its tables are nested too deeply.", f"{where}.") from exc
     _check(plan, where)

@@ -96,9 +96,11 @@ class Benchbook:
         import tomli_w
 
         check_id(str(card.get("id") or ""))
+        if "points" in card and not card["points"]:
+            raise BenchbookError("No point was named.", remedy="Name what somebody can touch, such as chassis.")
         data = {key: value for key, value in card.items() if value not in ("", None, (), {})}
         text = tomli_w.dumps({"schema": 1, **data})
-        checked = read_card(text, "the new card")
+        checked = read_card(text, "The new card")
         if self.folder.exists():
             self.require()
         folder = self.folder / checked.id
