@@ -89,6 +89,13 @@ UNITS: dict[Quantity, str] = {
 }
 
 
+def reason_of(exc: Exception) -> str:
+    """Why a file could not be read or written, in words for a person."""
+    if isinstance(exc, UnicodeDecodeError):
+        return f"it is not UTF-8 text at byte {exc.start}"
+    return " ".join(str(getattr(exc, "strerror", None) or exc).split()).rstrip(".")
+
+
 #: How msgspec names a kind of value, and what a person calls it.
 _KINDS = {"array": "a list", "object": "a table of its own", "str": "text in quotes", "int": "a whole number",
           "float": "a number", "bool": "true or false", "null": "nothing"}  # fmt: skip

@@ -74,15 +74,33 @@ def start(
 
 
 #: Errors that mean that something outside failed; every other one means that the call was wrong or refused.
-_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError", "BenchbookFileError")
+_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError", "BenchbookFileError",
+             "ArchiveFileError", "PackFileError", "UnpackFileError", "DemoFileError")  # fmt: skip
+#: And of those the ones that say that a port was named as none can be.
+_CALLS = ("PortCallError",)
 
 
 def _status(exc: BenchError) -> int:
-    return 3 if any(kind.__name__ in _FAILURES for kind in type(exc).__mro__) else 2
+    kinds = {kind.__name__ for kind in type(exc).__mro__}
+    return 3 if kinds.intersection(_FAILURES) and not kinds.intersection(_CALLS) else 2
 
 
 def _one_line(text: object) -> str:
     return one_line(" ".join(str(text).split()))
+
+
+#: What the parser says of a number, and what a person calls it.
+_PARSER = {
+    "Input should be a valid integer, unable to parse string as an integer": "Expected a whole number",
+    "Input should be a valid number, unable to parse string as a number": "Expected a number",
+    "Input should be greater than or equal to": "Expected a number of at least",
+}
+
+
+def _plain(text: str) -> str:
+    for said, meant in _PARSER.items():
+        text = text.replace(said, meant)
+    return text
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
@@ -106,7 +124,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
             raise
         context = getattr(exc, "ctx", None)
         path = context.command_path if context is not None else "chassislog"
-        print(f"chassislog: {_one_line(exc.format_message()).rstrip('.')}. Try '{path} --help'.", file=sys.stderr)
+        print(
+            f"chassislog: {_plain(_one_line(exc.format_message())).rstrip('.')}. Try '{path} --help'.", file=sys.stderr
+        )
         return 2
 
 

@@ -37,7 +37,7 @@ def archive(
     Example: chassislog archive --sort due --csv radios.csv
     """
     from analysis.finding import ORDER
-    from logger.archive import SORTS, ArchiveError, archive_on, arranged, to_csv
+    from logger.archive import SORTS, ArchiveError, ArchiveFileError, archive_on, arranged, to_csv
     from logger.archive import archive as archive_here
     from logger.session import write_whole
 
@@ -57,7 +57,7 @@ def archive(
         try:
             write_whole(csv, to_csv(shown))
         except OSError as exc:
-            raise ArchiveError(f"The CSV cannot be written: {exc.strerror or exc}.", f"{csv}.") from exc
+            raise ArchiveFileError(f"The CSV cannot be written: {exc.strerror or exc}.", f"{csv}.") from exc
     if as_json:
         say_json({"index": str(page) if page else None, "radios": [entry.to_json() for entry in shown]})
     else:
@@ -72,8 +72,8 @@ def archive(
 
 
 def _write_index(books: list[str], found: list[Entry]) -> Path | None:
-    """The index of each benchbook that is a folder here; the first one's page. Raises: ArchiveError."""
-    from logger.archive import ArchiveError, arranged, index_page
+    """The index of each benchbook that is a folder here; the first one's page. Raises: ArchiveFileError."""
+    from logger.archive import ArchiveFileError, arranged, index_page
     from logger.session import write_whole
 
     first = None
@@ -85,7 +85,7 @@ def _write_index(books: list[str], found: list[Entry]) -> Path | None:
         try:
             write_whole(folder / "index.html", index_page(folder, mine))
         except OSError as exc:
-            raise ArchiveError(f"The index cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
+            raise ArchiveFileError(f"The index cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
         first = first or folder / "index.html"
     return first
 

@@ -231,9 +231,16 @@ def _load(option: str, current: str | None, resistance: str | None) -> Load | No
         raise CalculatorError(f"{option} and {option}-resistance were both given.", remedy="Give one of them.")
     if current is not None:
         amperes = _quantity(option, current, "A")
+        if amperes < 0:
+            raise CalculatorError(f"{option} {current} is below zero.", remedy="Expected zero or more, such as 60mA.")
         return _computed(lambda: constant_current(amperes))
     if resistance is not None:
         ohms = _quantity(f"{option}-resistance", resistance, "Ohm")
+        if ohms <= 0:
+            raise CalculatorError(
+                f"{option}-resistance {resistance} is not above zero.",
+                remedy="Expected more than zero, as '150 ohm'.",
+            )
         return _computed(lambda: resistor(ohms))
     return None
 
