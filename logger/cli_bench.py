@@ -129,7 +129,11 @@ def log(
     if outcome.unwritten:
         lost = counted(outcome.unwritten, "reading")
         tell(f"chassislog: {lost} could not be written: {outcome.counters.disk}.")
-    if outcome.lost or outcome.unwritten:
+    read = outcome.counters.by_meter
+    short = [role for role, each in sitting.typed.items() if each.finished and read.get(role, 0) < (count or 0)]
+    if short:
+        tell(f"chassislog: No more was typed for meter '{short[0]}', and --count {count} was not reached.")
+    if outcome.lost or outcome.unwritten or short:
         raise typer.Exit(3)
 
 

@@ -31,6 +31,7 @@ def add_to(app: typer.Typer) -> None:
 
 def loaded(named: str, benchbook: str) -> Radio:
     """A radio by its id, or one session by its folder, as tables. Raises: BenchbookError, TableError, CardError."""
+    from analysis.readings import TableError
     from analysis.table import is_session, load_radio
 
     path = Path(named)
@@ -38,6 +39,12 @@ def loaded(named: str, benchbook: str) -> Radio:
         return load_radio(path.resolve().parent, [path.resolve()], times=False)
     if (path / "radio.toml").is_file() and len(path.parts) > 1:
         return load_radio(path, times=False)
+    gone = [name for name in ("readings.csv", "datapackage.json") if not (path / name).is_file()]
+    if path.is_dir() and len(path.parts) > 1 and (len(gone) == 1 or (path / "wire.csv").is_file()):
+        raise TableError(
+            f"This session cannot be judged: {' and '.join(gone)} is gone.", f"{path}.",
+            "See what 'chassislog check' and 'chassislog mend' make of it.",
+        )  # fmt: skip
     return load_radio(benchbook_of(benchbook).radio_folder(named), times=False)
 
 

@@ -21,8 +21,8 @@ def add_to(app: typer.Typer) -> None:
         app.command(command.__name__)(command)
 
 
-def _session(named: str, benchbook: str) -> Path:
-    """A session by its folder, or by its name in the benchbook. Raises: KeepError."""
+def _session(named: str, benchbook: str, what: str = "session") -> Path:
+    """A session by its folder, or by its name in the benchbook. Raises: KeepError: there is none; `what` is not."""
     from logger.keeping import KeepError
 
     folder = Path(named)
@@ -33,7 +33,7 @@ def _session(named: str, benchbook: str) -> Path:
         found = [book.folder / radio / named for radio in book.ids() if (book.folder / radio / named).is_dir()]
         if len(found) == 1:
             return found[0]
-    raise KeepError(f"There is no session {named!r}.", f"Benchbook {book.folder}.", "Name its folder.")
+    raise KeepError(f"There is no {what} {named!r}.", f"Benchbook {book.folder}.", "Name its folder.")
 
 
 def check(session: SessionArgument, benchbook: BenchbookOption = "", as_json: JsonOption = False) -> None:
@@ -130,7 +130,7 @@ def pack(
     from logger.packing import pack as pack_folder
 
     book = benchbook_of(benchbook)
-    folder = book.radio_folder(source) if source in book.ids() else _session(source, benchbook)
+    folder = book.radio_folder(source) if source in book.ids() else _session(source, benchbook, "radio and no session")
     made = pack_folder(folder, file)
     if as_json:
         say_json(made.to_json())

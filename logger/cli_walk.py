@@ -33,8 +33,8 @@ def walk(
         list[str] | None, typer.Option(metavar="ROLE=PROFILE[@PORT]", help="A meter; repeat for more.")
     ] = None,
     practice: Annotated[
-        str, typer.Option(metavar="SCENARIO", help="A simulated radio and meters in place of real ones.")
-    ] = "",
+        str | None, typer.Option(metavar="SCENARIO", help="A simulated radio and meters in place of real ones.")
+    ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
     speak: Annotated[bool, typer.Option("--speak", help="Say prompts and values aloud.")] = False,
     fed_from: Annotated[str, typer.Option(help="mains, isolating-transformer, variac or lamp-limiter.")] = "mains",
@@ -61,6 +61,11 @@ def walk(
 
     if fed_from not in FED_FROM:
         raise MeterSpecError(f"{fed_from!r} is no way to feed a radio.", remedy=f"Write one of {', '.join(FED_FROM)}.")
+    if practice == "":
+        from drivers.practice_scenario import shipped
+
+        raise MeterSpecError("--practice names no scenario.", remedy=f"Write one of {', '.join(shipped())}.")
+    practice = practice or ""
     book, chosen = benchbook_of(benchbook), load_plan(plan)
     meters = meters_for(meter or [], practice, chosen)
     asked = Walk(

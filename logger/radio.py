@@ -65,6 +65,9 @@ class Benchbook:
         self.require()
         folder = self.folder / radio_id
         if not ID.fullmatch(radio_id) or not (folder / "radio.toml").is_file():
+            if len(Path(radio_id).parts) > 1 and Path(radio_id).exists():
+                kind = "folder, and not of a radio" if Path(radio_id).is_dir() else "file"
+                raise BenchbookError(f"{radio_id} is a {kind}.", remedy="Name a radio by its id, such as set-1.")
             known = ", ".join(self.ids()) or "none yet; add one with 'chassislog radio add'"
             raise BenchbookError(f"There is no radio {radio_id!r}.", f"Benchbook {self.folder}.", f"Radios: {known}.")
         return folder

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import subprocess
 import sys
 from pathlib import Path
@@ -63,3 +64,38 @@ def test_a_cluster_that_is_not_there_is_one_line_and_no_traceback(book: Path) ->
     assert done.stderr.splitlines() == [
         "chassislog: No cluster answers at tcp://127.0.0.1:1. Check the address of its scheduler."
     ]
+
+
+@pytest.mark.parametrize(("status", "call", "said"), [
+    (3, "assess {}/torn", "cannot be judged: readings.csv is gone"),
+    (2, "assess {}/set-5/radio.toml", "radio.toml is a file. Name a radio by its id"),
+    (2, "report {}/set-5/20260302T142501Z-log", "is a folder, and not of a radio. Name a radio by its id"),
+    (2, "pack none x.zip", "There is no radio and no session 'none'."),
+    (2, "walk learner-1 --practice ", "--practice names no scenario. Write one of autotransformer-240"),
+    (2, "log set-5 --meter v=typed --name a/b", "'a/b' cannot be a session's name."),
+    (2, "walk set-5 --meter v=typed --name a\\b", "cannot be a session's name."),
+])  # fmt: skip
+def test_an_answer_says_what_is_really_wrong(
+    book: Path, capsys: pytest.CaptureFixture[str], status: int, call: str, said: str
+) -> None:
+    (book / "torn").mkdir()
+    (book / "torn" / "wire.csv").write_text("elapsed_s,meter,direction,hex\n", "utf-8")
+    (book / "torn" / "datapackage.json").write_text("{{}}", "utf-8")
+    before = sorted(book.rglob("*"))
+
+    assert run([*call.format(book).split(" "), "--benchbook", str(book)]) == status
+
+    told = capsys.readouterr()
+    assert told.out == "" and len(told.err.splitlines()) == 1 and said in told.err
+    assert sorted(book.rglob("*")) == before
+
+
+@pytest.mark.parametrize(("typed", "status"), [("", 3), ("5 V ac\n", 3), ("5 V ac\n5.1 V ac\n", 0), ("q\n", 0)])
+def test_a_count_that_is_not_reached_is_no_success_unless_somebody_ended_it(
+    book: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], typed: str, status: int
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+
+    found = run(["log", "set-5", "--meter", "v=typed", "--count", "2", "--plain", "--benchbook", str(book)])
+
+    assert found == status and ("--count 2 was not reached" in capsys.readouterr().err) == (status == 3)
