@@ -16,6 +16,7 @@ import typer
 from analysis.report.text import one_line
 from drivers.reading import BenchError
 from logger import cli_bench, cli_calculators, cli_judge, cli_keep, cli_meters, cli_radio, cli_touch, cli_walk
+from logger.cli_show import SPELLED
 
 CAUTION = (
     "CAUTION: chassis, knobs and sockets of an old radio can be live. Probe with one hand, plug out before you move a "
@@ -134,5 +135,5 @@ def main() -> None:
     """Entry point."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a console that lacks Ω must not end a sitting
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors=SPELLED)
     sys.exit(run())
