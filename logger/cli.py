@@ -31,7 +31,10 @@ A radio has a card in the benchbook; readings from your meters go into sessions;
 First look, no hardware: chassislog demo
 
 A first sitting: chassislog radio add set-1 --mains '120 V' --frequency '60 Hz', then chassislog log set-1
---meter v=scpi-bench@COM4 --tag point=chassis --tag plug=1 --tag switch=on --for 10s, then chassislog assess set-1
+--meter v=scpi-bench@COM4 --tag point=mains-line --plain, with the probe on the live contact of the socket that feeds
+the radio: that proves the meter, its leads and the earth clip for this sitting. Plug out, move the probe, plug in, and
+type point=chassis plug=1 switch=on; so on for switch=off and for plug=2; q ends it. Then chassislog assess set-1.
+Or be led through all of it: chassislog walk set-1 --meter v=scpi-bench@COM4
 
 {CAUTION}"""
 

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 def archive(
     engine: Annotated[str, typer.Option(metavar="ADDRESS", help="Address of a running dask.distributed cluster.")] = "",
     csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write the lines as CSV too.")] = None,
-    sort: Annotated[str, typer.Option(help="level, radio, name, last or due.")] = "level",
-    level: Annotated[str, typer.Option(help="Only radios of this level.")] = "",
+    sort: Annotated[str, typer.Option(metavar="ORDER", help="level, radio, name, last or due.")] = "level",
+    level: Annotated[str, typer.Option(metavar="LEVEL", help="Only radios of this level.")] = "",
     open_: Annotated[bool, typer.Option("--open", help="Open the index in a browser.")] = False,
     benchbook: Annotated[
         list[str] | None,

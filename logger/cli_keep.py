@@ -17,8 +17,16 @@ def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     from logger.cli_archive import archive
 
-    for command in (check, mend, redecode, pack, unpack, archive, about):
-        app.command(command.__name__)(command)
+    for command, short in (
+        (check, "Verify a session: counts, hashes, and rows against bytes."),
+        (mend, "Recover an interrupted session into a whole copy."),
+        (redecode, "Decode a session's bytes again, into a new session."),
+        (pack, "Put a radio or a session into one zip."),
+        (unpack, "Put a packed radio or session back into the benchbook."),
+        (archive, "Every radio in one line, and an index page."),
+        (about, "Versions, platform and folders, for a bug report."),
+    ):
+        app.command(command.__name__, short_help=short)(command)
 
 
 def _session(named: str, benchbook: str, what: str = "session") -> Path:

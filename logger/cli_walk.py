@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 def add_to(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("walk")(walk)
+    app.command("walk", short_help="Be led through a plan; values are taken as they settle.")(walk)
 
 
 def walk(
@@ -37,9 +37,13 @@ def walk(
     ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
     speak: Annotated[bool, typer.Option("--speak", help="Say prompts and values aloud.")] = False,
-    fed_from: Annotated[str, typer.Option(help="mains, isolating-transformer, variac or lamp-limiter.")] = "mains",
-    stage: Annotated[str, typer.Option(help="before-fit, after-fit or your own; else that of the last session.")] = "",
-    name: Annotated[str, typer.Option(help="Name of the session; else that of the plan.")] = "",
+    fed_from: Annotated[
+        str, typer.Option(metavar="FEED", help="mains, isolating-transformer, variac or lamp-limiter.")
+    ] = "mains",
+    stage: Annotated[
+        str, typer.Option(metavar="STAGE", help="before-fit, after-fit or your own; else that of the last session.")
+    ] = "",
+    name: Annotated[str, typer.Option(metavar="NAME", help="Name of the session; else that of the plan.")] = "",
     no_wire: Annotated[bool, typer.Option("--no-wire", help="Do not keep the bytes.")] = False,
     link_isolated: Annotated[
         bool, typer.Option("--link-isolated", help="You state that the meters' data links are isolated.")
