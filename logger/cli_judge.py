@@ -166,7 +166,7 @@ def compare(
     quantity: Annotated[str, typer.Option(metavar="QUANTITY", help="What was read.")] = "voltage",
     a: Annotated[str, typer.Option("--a", metavar="VALUE", help="One value of the tag; else the first there is.")] = "",
     b: Annotated[str, typer.Option("--b", metavar="VALUE", help="The other value.")] = "",
-    margin: Annotated[str, typer.Option(metavar="FACTOR", help="A difference that matters, such as 1dB.")] = "1dB",
+    margin: Annotated[str, typer.Option(metavar="DECIBELS", help="A difference that matters, such as 1dB.")] = "1dB",
     benchbook: BenchbookOption = "",
     as_json: JsonOption = False,
 ) -> None:
@@ -208,7 +208,7 @@ def report(
 
     book = benchbook_of(benchbook)
     files = write_report(
-        book.radio_folder(radio), since=since, pdf=pdf, card=card, paper=paper, compare=compare_
+        book.radio_folder(radio), since=since, pdf=pdf, card=card, paper=paper, compare=compare_, told=tell
     )  # fmt: skip
     if as_json:
         say_json({"files": [str(path) for path in files]})

@@ -99,3 +99,24 @@ def test_a_count_that_is_not_reached_is_no_success_unless_somebody_ended_it(
     found = run(["log", "set-5", "--meter", "v=typed", "--count", "2", "--plain", "--benchbook", str(book)])
 
     assert found == status and ("--count 2 was not reached" in capsys.readouterr().err) == (status == 3)
+
+
+@pytest.mark.parametrize("since", ["2026-13-01", "2026-02-31", "0000-01-01", "2026-1-1", "yesterday"])
+def test_a_day_that_is_not_in_the_calendar_is_refused(
+    book: Path, capsys: pytest.CaptureFixture[str], since: str
+) -> None:
+    assert run(["report", "set-5", "--since", since, "--benchbook", str(book)]) == 2
+    assert "Write it as 2026-01-31." in capsys.readouterr().err and not (book / "set-5" / "report").exists()
+
+
+@pytest.mark.parametrize(("since", "none"), [("2030-01-01", True), ("2026-03-03", True), ("2026-03-02", False)])
+def test_a_report_of_days_without_a_session_says_so(
+    book: Path, capsys: pytest.CaptureFixture[str], since: str, none: bool
+) -> None:
+    """The only session began on 2 March 2026."""
+    assert run(["report", "set-5", "--since", since, "--benchbook", str(book)]) == 0
+
+    said = f"No session is from {since} or later; the last began on 2026-03-02."
+    assert (said in capsys.readouterr().err) == none
+    page = (book / "set-5" / "report" / "report.html").read_text("utf-8")
+    assert since in page and ("no sitting is from then on" in page) == none

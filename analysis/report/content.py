@@ -190,7 +190,8 @@ def _facts(
         ("Completeness", completeness(radio, assessment)),
         ("Proof of the measuring chain", "; ".join(proof.lines[:4])),
     ]  # fmt: skip
-    return (*found, ("Shown from", plain(since, 20))) if since else tuple(found)
+    none = "" if shown else ": no sitting is from then on"
+    return (*found, ("Shown from", f"{plain(since, 20)}{none}")) if since else tuple(found)
 
 
 def _finding(radio: Radio, finding: Finding, at: int, assessment: Assessment) -> FindingItem:
