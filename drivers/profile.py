@@ -34,7 +34,7 @@ from drivers.decode.tables import (
     Typed,
 )
 from drivers.profile_checks import faults
-from drivers.reading import BenchError, Coupling, Quantity, in_plain_words
+from drivers.reading import BenchError, Coupling, Quantity, in_plain_words, reason_of
 
 __all__ = [
     "Accuracy", "AsciiStatus", "Decode", "Field", "Input", "Isolation", "Modbus", "Numbered", "Packed",
@@ -258,4 +258,4 @@ def _text(path: Path) -> str:
     try:
         return path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as exc:
-        raise ProfileError(f"The profile cannot be read: {exc}.", f"{path}.") from exc
+        raise ProfileError(f"The profile cannot be read: {reason_of(exc)}.", f"{path}.") from exc

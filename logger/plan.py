@@ -11,7 +11,7 @@ from typing import Literal
 
 import msgspec
 
-from drivers.reading import UNITS, BenchError, Coupling, Quantity, in_plain_words
+from drivers.reading import UNITS, BenchError, Coupling, Quantity, in_plain_words, reason_of
 from drivers.units import UnitError, parse, parse_fraction
 from logger.settle import SettleRule
 
@@ -219,7 +219,7 @@ def load_plan(named: str) -> Plan:
     try:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError, ValueError) as exc:
-        raise PlanError(f"The plan cannot be read: {getattr(exc, 'strerror', None) or exc}.", f"{named}.") from exc
+        raise PlanError(f"The plan cannot be read: {reason_of(exc)}.", f"{named}.") from exc
     return read_plan(text, named)
 
 

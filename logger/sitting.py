@@ -144,7 +144,7 @@ class Sitting:
             known = ", ".join(self.tags.names)
             raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
         check_tags(plan.tags)
-        if any(sign in plan.name for sign in "/\\") or not plan.name.isprintable():
+        if any(sign in plan.name for sign in "/\\"):
             raise TagError(f"{plan.name!r} cannot be a session's name.", remedy="Write a word, such as before-repair.")
         zero = time.monotonic()
         start = plan.start or now_utc()

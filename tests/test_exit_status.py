@@ -21,6 +21,7 @@ def book(tmp_path: Path) -> Path:
     writer.write(home / "20260302T142501Z-log")
     (home / "wires.csv").write_text("elapsed_s,meter,direction,hex\n0.1,a,rx,31\n0.2,b,rx,32\n", "utf-8")
     (tmp_path / "junk.zip").write_bytes(b"no zip")
+    (tmp_path / "binary.csv.toml").write_bytes(b"elapsed_s,meter,direction,hex\n\xff\xfe\x00")
     (tmp_path / "binary.csv").write_bytes(b"elapsed_s,meter,direction,hex\n\xff\xfe\x00")
     return tmp_path / "book"
 
@@ -38,6 +39,8 @@ def book(tmp_path: Path) -> Path:
     (2, "meters try text-line replay://{}/book/set-5/wires.csv?meter=c", "no meter 'c'"),
     (2, "meters try text-line replay://{}/book/set-5/wires.csv", "several meters"),
     (2, "meters try text-line socket://nowhere", "is not complete"),
+    (2, "meters show {}/binary.csv.toml", "it is not UTF-8 text at byte 30"),
+    (2, "walk set-5 --plan {}/binary.csv.toml --meter v=typed", "it is not UTF-8 text at byte 30"),
     (2, "unpack {}/book", "is a folder. Name a zip"),
     (2, "supply set-5 --margin x", "Invalid value for '--margin': Expected a number."),
     (2, "log set-5 --meter v=typed --count x", "Expected a whole number."),
