@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from drivers.decode import typed
 from drivers.profile import load
 from drivers.reading import Coupling, Quantity, Reading, Status
+from logger.screen.plain import shown
 from logger.typedmeter import TypedMeter
 
 OVER = Status.OVERLOAD
@@ -109,7 +110,9 @@ def test_a_bare_overload_is_of_what_was_typed_before_it() -> None:
     assert "'OL V ac'" in meter.type("OL")
     for line in ("3 V ac", "OL", "4.7 kohm", "ol", "OL mA dc", "0L"):
         assert meter.type(line) == ""
-    told = [(r.quantity, r.coupling, r.status is OVER) for r in meter.read().readings]
+    readings = meter.read().readings
+    assert [shown(r) for r in readings if r.status is OVER] == ["overload V AC", "overload Ω", *["overload A DC"] * 2]
+    told = [(r.quantity, r.coupling, r.status is OVER) for r in readings]
     assert told == [(V, AC, False), (V, AC, True), (Quantity.RESISTANCE, NO, False), (Quantity.RESISTANCE, NO, True),
                     (A, DC, True), (A, DC, True)]  # fmt: skip
 
