@@ -12,7 +12,7 @@ from typing import Literal, TypeVar, get_args, get_type_hints
 
 import msgspec
 
-from drivers.reading import BenchError
+from drivers.reading import BenchError, in_plain_words
 from drivers.units import UnitError, parse, parse_fraction
 
 #: Folder names: the id becomes one, on every platform.
@@ -27,6 +27,17 @@ UNLISTED_TOLERANCE = 0.05
 MOST_TOLERANCE = 0.5
 #: Mains frequencies that a card may name. [Hz]
 FREQUENCIES = (10.0, 1000.0)
+#: Mains voltages that a card may name. Source: own choice; IEC 60038 lists 120 V to 400 V, old supplies went lower. [V]
+MAINS = (50.0, 500.0)
+#: Points that are not touched: they prove the chain or belong to the mains, the supply, the winding, the sound.
+RESERVED = frozenset(
+    ("mains-line", "mains-neutral", "mains", "pin-1-to-chassis", "pin-2-to-chassis", "earth-pin-to-chassis",
+     "secondary", "rail-positive", "rail-negative", "winding-primary", "winding-secondary", "air", "speaker",
+     "mains-to-chassis", "barrier", "")
+)  # fmt: skip
+#: What a form calls the keys that it asks for.
+_FIELDS = {"id": "short id", "points": "points to probe", "nominal_mains": "mains it is made for",
+           "frequency": "mains frequency", "switch": "mains switch"}  # fmt: skip
 
 _T = TypeVar("_T")
 
@@ -179,8 +190,8 @@ def read_toml(text: str, kind: type[_T], where: str) -> _T:
         raise CardError(f"Not valid TOML: {exc}.", f"{where}.") from exc
     except msgspec.ValidationError as exc:
         what, _, key = str(exc).partition(" - at ")
-        place = key.strip("`").removeprefix("$.") or "at the top level"
-        raise CardError(f"{what}.", f"{where}, key {place}.", _expected(what, kind, key)) from exc
+        said, name = in_plain_words(str(exc))
+        raise CardError(said, _at(where, name) if name else f"{where}.", _expected(what, kind, key)) from exc
 
 
 def _expected(what: str, kind: object, key: str) -> str:
@@ -198,25 +209,39 @@ def _expected(what: str, kind: object, key: str) -> str:
     return f"Keys there are {', '.join(keys)}."
 
 
+def _at(where: str, key: str) -> str:
+    """The place of a key, with what a form calls it: not everybody has seen the file."""
+    field = _FIELDS.get(key)
+    return f"{where}, key {key}{f' ({field})' if field else ''}."
+
+
 def read_card(text: str, where: str) -> RadioCard:
     """A radio card from its text. Raises: CardError: with the file, the key and what was expected."""
     card = read_toml(text, RadioCard, where)
     if card.schema != 1:
-        raise CardError(f"Schema {card.schema} is not known.", f"{where}, key schema.", "This program reads schema 1.")
+        raise CardError(f"Schema {card.schema} is not known.", _at(where, "schema"), "This program reads schema 1.")
     if not ID.fullmatch(card.id):
-        raise CardError(f"{card.id[:70]!r} cannot be a radio's id.", f"{where}, key id.", f"{ID_WORDS}.")
+        raise CardError(f"{card.id[:70]!r} cannot be a radio's id.", _at(where, "id"), f"{ID_WORDS}.")
     if len(set(card.points)) != len(card.points) or not all(point.strip() for point in card.points):
-        raise CardError("A point is empty or listed twice.", f"{where}, key points.", "Name each point once.")
+        raise CardError("A point is empty or listed twice.", _at(where, "points"), "Name each point once.")
+    if taken := next((point for point in card.points if point.strip() in RESERVED), None):
+        raise CardError(
+            f"{taken!r} is kept for another reading and is no point that somebody touches.", _at(where, "points"),
+            "Take another word, such as speaker-frame.",
+        )  # fmt: skip
     for table, units in _UNITS.items():
         part = getattr(card, table) if table else card
         for key, unit in units.items():
-            _check_quantity(getattr(part, key), unit, f"{where}, key {table + '.' if table else ''}{key}.")
+            _check_quantity(getattr(part, key), unit, _at(where, f"{table}.{key}" if table else key))
     if card.frequency and not FREQUENCIES[0] <= parse(card.frequency, "Hz") <= FREQUENCIES[1]:
+        raise CardError(f"{card.frequency!r} is no mains frequency.", _at(where, "frequency"), "Write 50 Hz or 60 Hz.")
+    if card.nominal_mains and not MAINS[0] <= parse(card.nominal_mains, "V") <= MAINS[1]:
         raise CardError(
-            f"{card.frequency!r} is no mains frequency.", f"{where}, key frequency.", "Write 50 Hz or 60 Hz."
-        )
+            f"{card.nominal_mains!r} is no mains voltage of a radio.", _at(where, "nominal_mains"),
+            f"Write the volts that it is made for, {MAINS[0]:.0f} V to {MAINS[1]:.0f} V.",
+        )  # fmt: skip
     if card.transformer.windings < 1:
-        raise CardError("A transformer has one winding at least.", f"{where}, key transformer.windings.")
+        raise CardError("A transformer has one winding at least.", _at(where, "transformer.windings"))
     return card
 
 
@@ -236,10 +261,10 @@ def read_burdens(text: str, where: str) -> BurdenBox:
     box = read_toml(text, BurdenBox, where)
     for entry in box.burden:
         for key, unit in (("value", "Ohm"), ("power", "W"), ("voltage", "V")):
-            _check_quantity(getattr(entry, key), unit, f"{where}, key burden.{key}.")
+            _check_quantity(getattr(entry, key), unit, _at(where, f"burden.{key}"))
         try:
             if entry.tolerance_fraction > MOST_TOLERANCE:
-                raise CardError(f"{entry.tolerance!r} is no tolerance.", f"{where}, key burden.tolerance.")
+                raise CardError(f"{entry.tolerance!r} is no tolerance.", _at(where, "burden.tolerance"))
         except UnitError as exc:
-            raise CardError(exc.what, f"{where}, key burden.tolerance.", exc.remedy) from exc
+            raise CardError(exc.what, _at(where, "burden.tolerance"), exc.remedy) from exc
     return box

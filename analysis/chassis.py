@@ -6,12 +6,12 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from analysis.card import RadioCard, figure
+from analysis.card import RESERVED, RadioCard, figure
 from analysis.contact import contacts
 from analysis.finding import ORDER, Finding, Level, worst
 from analysis.limits import TouchLimits, touch_limits
 from analysis.pins import read_pins
-from analysis.proof import CHAIN_POINTS, RESERVED, Proof, mains_factor, prove
+from analysis.proof import CHAIN_POINTS, Proof, mains_factor, prove
 from analysis.states import Chunk, Key, Value, chunks, last_settled, pooled, settled
 from analysis.table import Event, Radio, Session
 from analysis.touch import MeterInput

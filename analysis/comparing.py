@@ -204,10 +204,10 @@ def hum_comparisons(radio: Radio) -> list[Compared]:
 
 def all_comparisons(radio: Radio, *, earlier: bool = False) -> list[dict[str, Any]]:
     """Every comparison of arrangements in the latest stage, and in those before, as `compare --json` gives it."""
-    stages = dict.fromkeys(session.stage for session in radio.sessions) if earlier else {radio.stage: None}
+    stages = dict.fromkeys(session.stage for session in radio.counted) if earlier else {radio.stage: None}
     found = []
     for stage in stages:
-        own = tuple(session for session in radio.sessions if session.stage == stage)
+        own = tuple(session for session in radio.counted if session.stage == stage)
         of = "" if stage == radio.stage else f" ({stage or 'stage not named'})"
         for compared in hum_comparisons(replace(radio, sessions=own)):
             found.append({**compared.comparison.to_json(), "point": f"{HUM_POINT}{of}"})

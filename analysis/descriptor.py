@@ -7,6 +7,8 @@ from typing import Any
 
 #: What the program writes is five levels deep. Deeper ones end whatever walks through them, the writer of JSON too.
 DEEPEST = 32
+#: What the port of a practice bench's meter begins with.
+PRACTICE = "practice://"
 
 
 def descriptor_from(data: bytes) -> dict[str, Any] | None:

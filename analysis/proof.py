@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from analysis.card import RadioCard, figure
+from analysis.card import RESERVED, RadioCard, figure
 from analysis.states import Value
 from drivers.units import show
 
@@ -20,13 +20,7 @@ NEUTRAL = 0.10
 #: The highest mains to be expected, of nominal. Source: IEC 60038, 230 V ± 10 %.
 HIGHEST = 1.1
 
-#: Points that are not touched: they prove the chain or belong to the supply, the winding, the sound.
 CHAIN_POINTS = ("mains-line", "mains-neutral")
-RESERVED = frozenset(
-    (*CHAIN_POINTS, "mains", "pin-1-to-chassis", "pin-2-to-chassis", "earth-pin-to-chassis", "secondary",
-     "rail-positive", "rail-negative", "winding-primary", "winding-secondary", "air", "speaker", "mains-to-chassis",
-     "barrier", "")
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,7 +26,8 @@ class Summary:
     last_sitting: str = ""  #: start of the last session; empty: none yet
     calibration_due: str = ""  #: the earliest date of the meters of the latest stage; empty: none is stated
     calibration_meter: str = ""
-    problem: str = ""  #: why it could not be judged
+    problem: str = ""  #: why it, or a session of it, could not be judged
+    simulated: bool = False  #: all that was judged is from a practice bench or constructed, and from no radio
 
     def to_json(self) -> dict[str, Any]:
         """For `archive --json` and for the cache."""
@@ -47,21 +48,19 @@ def from_json(data: dict[str, Any]) -> Summary:
     return Summary(**{**data, "missing": tuple(data["missing"])})
 
 
-def summarise(radio: Radio, sessions: int | None = None) -> Summary:
-    """Judge a radio and keep what fits in a line.
-
-    Args:
-        sessions: how many there are, where not all of them were loaded; those of the latest stage are enough to judge.
-    """
+def summarise(radio: Radio) -> Summary:
+    """Judge a radio and keep what fits in a line."""
     from analysis.assess import assess
+    from analysis.report.simulated import only_simulated
 
     found = assess(radio)
     due = sorted(_due(radio))
     return Summary(
         radio=radio.card.id, name=radio.card.title, stage=found.stage, level=str(found.level),
         fully_measured=found.fully_measured, missing=found.missing,
-        sessions=len(radio.sessions) if sessions is None else sessions,
-        last_sitting=radio.sessions[-1].start if radio.sessions else "",
+        sessions=len(radio.sessions), simulated=only_simulated(radio),
+        problem="; ".join(f"not judged: session {told.rstrip('.')}" for told in radio.unread),
+        last_sitting=radio.counted[-1].start if radio.sessions else "",
         calibration_due=due[0][0] if due else "", calibration_meter=due[0][1] if due else "",
     )  # fmt: skip
 

@@ -14,7 +14,7 @@ from typing import Any
 from urllib.parse import unquote
 
 from analysis.card import BurdenBox, RadioCard, card_text, read_burdens, read_card
-from analysis.descriptor import descriptor_from
+from analysis.descriptor import PRACTICE, descriptor_from
 from analysis.meterinfo import MeterInfo, objects, read_meter
 from analysis.readings import Readings, TableError, read_readings, unescape
 
@@ -75,6 +75,11 @@ class Session:
     kept: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @property
+    def practised(self) -> bool:
+        """Whether some meter of it was the practice bench's: then nothing in it was read on a radio."""
+        return any(meter.port.lower().startswith(PRACTICE) for meter in self.meters.values())
+
+    @property
     def fed_from(self) -> str:
         """How the radio was fed: absent is `mains`."""
         return str(self.statements.get("fed_from") or "mains")
@@ -90,14 +95,19 @@ class Radio:
     unread: tuple[str, ...] = ()  #: sessions that are there and cannot be read, each with the reason
 
     @property
+    def counted(self) -> tuple[Session, ...]:
+        """The sessions of a radio; those of a practice bench only where there are no others."""
+        return tuple(session for session in self.sessions if not session.practised) or self.sessions
+
+    @property
     def stage(self) -> str:
-        """The latest stage: that of the session that began last."""
-        return self.sessions[-1].stage if self.sessions else ""
+        """The latest stage: that of the session that began last, of those that count."""
+        return self.counted[-1].stage if self.sessions else ""
 
     @property
     def judged(self) -> tuple[Session, ...]:
         """The sessions of the latest stage."""
-        return tuple(session for session in self.sessions if session.stage == self.stage)
+        return tuple(session for session in self.counted if session.stage == self.stage)
 
 
 def _read_bytes(path: Path) -> bytes:

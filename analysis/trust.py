@@ -143,8 +143,17 @@ def _disagreements(values: list[Value]) -> list[tuple[tuple[str, str], _Doubt]]:
 
 def record_finding(radio: Radio) -> Finding:
     """`record`: whether the sessions that were judged are whole."""
+    if not radio.judged and not radio.unread:
+        return Finding(
+            id="record", level=Level.UNDECIDED, title="The record",
+            statement="Nothing was measured: there is no session.", missing=("a session",),
+        )  # fmt: skip
     reasons = [] if radio.judged else ["there is no session"]
     reasons += [f"session {told} It was not judged" for told in radio.unread]
+    practice = [session.name for session in radio.sessions if session.practised]
+    if practice and len(practice) < len(radio.sessions):
+        named = f"session {practice[0]} is" if len(practice) == 1 else f"sessions {', '.join(practice)} are"
+        reasons.append(f"{named} from a practice bench, which says nothing of this radio, and did not count")
     for session in radio.judged:
         name = f"session {session.name}"
         if session.close is None:

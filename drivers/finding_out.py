@@ -17,6 +17,7 @@ from drivers.faults import MeterEvent
 from drivers.framing import Frame
 from drivers.linejudge import Line, judge_line, say
 from drivers.meter import Meter, WirePiece
+from drivers.opening import PortCallError
 from drivers.port import Port, PortError, wire_bytes
 from drivers.profile import PortSettings, Profile, load, shipped
 from drivers.reading import Reading, Status
@@ -107,6 +108,8 @@ def try_meter(
     Sends what the profile says a reading takes, and nothing else. Times count from the begin of the trial; those of a
     replayed wire log are the recorded ones.
     """
+    if isinstance(profile.decode, Typed):
+        raise PortCallError("A typed meter has no port that could be tried.", remedy="Log it with --meter v=typed.")
     began = clock()
 
     def since() -> float:

@@ -44,6 +44,10 @@ class PortError(BenchError):
     """A port that cannot be opened."""
 
 
+class PortCallError(PortError):
+    """A port that was named as none can be: the call was wrong, and nothing failed."""
+
+
 class PortLostError(PortError):
     """A port that was open and does not work any more."""
 
@@ -64,8 +68,8 @@ def _check_address(scheme: str, name: str) -> None:
     except ValueError:
         complete = False
     if not complete:
-        raise PortError(f"The address {name} is not complete.",
-                        remedy=f"It has a host and a port number, such as {scheme}://10.0.0.7:5025.")  # fmt: skip
+        raise PortCallError(f"The address {name} is not complete.",
+                            remedy=f"It has a host and a port number, such as {scheme}://10.0.0.7:5025.")  # fmt: skip
 
 
 def instance(name: str, settings: PortSettings) -> serial.SerialBase:
@@ -86,7 +90,7 @@ def instance(name: str, settings: PortSettings) -> serial.SerialBase:
         if "not known" not in str(exc):
             raise opening_failed(name, exc) from exc
         _explain_missing_handler(scheme, name)
-        raise PortError(
+        raise PortCallError(
             f"There is no kind of port called {scheme}://.",
             f"Port {name}.",
             f"Known are a device name and {', '.join(kind + '://' for kind in KINDS)}.",
@@ -128,12 +132,13 @@ def opening_failed(name: str, exc: Exception) -> PortError:
         return PortError(f"{name} is not a serial port, or refuses these settings.",
                          remedy="'chassislog ports' lists those that are there.")  # fmt: skip
     if isinstance(exc, (ValueError, LookupError, AttributeError, re.error)):
-        return PortError(f"Port {name} is not written as its kind of port is.")
+        return PortCallError(f"Port {name} is not written as its kind of port is.")
     return PortError(f"Port {name} cannot be opened: {tidy(text)}.")
 
 
 def tidy(text: str) -> str:
-    return " ".join(text.split()).rstrip(".")[:200]
+    """The system's words without its numbers, in one line."""
+    return " ".join(re.sub(r"\[(Errno|WinError) -?\d+\]", "", text).split()).rstrip(".")[:200]
 
 
 def busy(name: str, who: str) -> PortError:

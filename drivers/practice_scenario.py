@@ -15,7 +15,7 @@ from typing import Literal
 import msgspec
 
 from drivers.practice_circuit import Branch
-from drivers.reading import BenchError
+from drivers.reading import BenchError, in_plain_words
 from drivers.units import UnitError, parse
 
 
@@ -160,8 +160,8 @@ def read_scenario(text: str, name: str, where: str) -> Scenario:
     except tomllib.TOMLDecodeError as exc:
         raise PracticeError(f"Not valid TOML: {exc}.", f"{where}.") from exc
     except msgspec.ValidationError as exc:
-        what, _, key = str(exc).partition(" - at ")
-        raise PracticeError(f"{what}.", f"{where}, key {key.strip('`').removeprefix('$.') or 'at the top'}.") from exc
+        what, key = in_plain_words(str(exc))
+        raise PracticeError(what, f"{where}, {f'key {key}' if key else 'at the top level'}.") from exc
     if scenario.schema != 1:
         raise PracticeError(f"Schema {scenario.schema} is not known.", f"{where}, key schema.")
     for key, written, unit in _quantities(scenario):

@@ -34,7 +34,7 @@ from drivers.decode.tables import (
     Typed,
 )
 from drivers.profile_checks import faults
-from drivers.reading import BenchError, Coupling, Quantity
+from drivers.reading import BenchError, Coupling, Quantity, in_plain_words, reason_of
 
 __all__ = [
     "Accuracy", "AsciiStatus", "Decode", "Field", "Input", "Isolation", "Modbus", "Numbered", "Packed",
@@ -202,8 +202,10 @@ def _not_a_profile(message: str, data: dict[str, object], where: str) -> Profile
     elif (words := _ENUMS.get(key.rpartition(".")[2])) and what.startswith("Invalid enum"):
         remedy = f"Expected one of {', '.join(repr(str(word)) for word in words)}."
     elif not allowed:
-        remedy = f"{what}."
+        remedy = in_plain_words(what)[0]
         what = "The value is of the wrong type"
+    else:
+        what = in_plain_words(what)[0].removesuffix(".")
     return ProfileError(f"{what}.", f"{where}, key {key or 'at the top level'}.", remedy)
 
 
@@ -256,4 +258,4 @@ def _text(path: Path) -> str:
     try:
         return path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as exc:
-        raise ProfileError(f"The profile cannot be read: {exc}.", f"{path}.") from exc
+        raise ProfileError(f"The profile cannot be read: {reason_of(exc)}.", f"{path}.") from exc

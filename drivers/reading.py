@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 
 import msgspec
@@ -86,6 +87,34 @@ UNITS: dict[Quantity, str] = {
     Quantity.POWER: "W",
     Quantity.RATIO: "%",
 }
+
+
+def reason_of(exc: Exception) -> str:
+    """Why a file could not be read or written, in words for a person."""
+    if isinstance(exc, UnicodeDecodeError):
+        return f"it is not UTF-8 text at byte {exc.start}"
+    return " ".join(str(getattr(exc, "strerror", None) or exc).split()).rstrip(".")
+
+
+#: How msgspec names a kind of value, and what a person calls it.
+_KINDS = {"array": "a list", "object": "a table of its own", "str": "text in quotes", "int": "a whole number",
+          "float": "a number", "bool": "true or false", "null": "nothing"}  # fmt: skip
+
+
+def in_plain_words(message: str) -> tuple[str, str]:
+    """What msgspec found wrong with a file's table, as a sentence for a person, and the key at which it is."""
+    what, _, key = message.partition(" - at ")
+    key = key.strip("`").removeprefix("$").removeprefix(".")
+    if match := re.fullmatch(r"Expected `([^`]*)`, got `([^`]*)`", what):
+        wanted, got = (" or ".join(_KINDS.get(kind, kind) for kind in part.split(" | ")) for part in match.groups())
+        what = f"{wanted[:1].upper()}{wanted[1:]} has to stand there, not {got}"
+    elif match := re.fullmatch(r"Object missing required field `([^`]*)`", what):
+        what = f"The key {match[1]} is missing"
+    elif match := re.fullmatch(r"Object contains unknown field `([^`]*)`", what):
+        what = f"There is no key {match[1]}"
+    elif match := re.fullmatch(r"Invalid enum value (.*)", what, re.S):
+        what = f"{match[1]} is no word for that"
+    return f"{what}.", key
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):

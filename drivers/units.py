@@ -50,6 +50,9 @@ _WORDS = {
 }  # fmt: skip
 _TEXT = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\s\d].*?)?\s*", re.S)
 
+#: A number written with a comma, or in groups.
+_PARTED = re.compile(r"\d[,'’ ]\d")
+
 
 class UnitError(BenchError):
     """A quantity that cannot be read, or that has another dimension than was asked for."""
@@ -80,7 +83,8 @@ def parse(text: str, unit: str) -> float:
 
     Raises: UnitError: not a quantity, no unit, or another dimension; the message says what was expected.
     """
-    expected = f"Expected {_WORDS.get(unit, unit)}."
+    parted = ", with a decimal point and no spaces" if _PARTED.search(text) else ""
+    expected = f"Expected {_WORDS.get(unit, unit)}{parted}."
     match = _TEXT.fullmatch(text) if len(text) <= 100 else None
     if match is None:
         raise UnitError(f"{text[:60]!r} is not a quantity.", remedy=expected)
@@ -131,13 +135,14 @@ def same(a: str, b: str, unit: str) -> bool:
 def _engineering(value: float, unit: str) -> tuple[float, str]:
     """Factor and unit with the engineering prefix that puts 1 to 999 before the point."""
     if unit in _BARE or value == 0 or not math.isfinite(value):
-        return 1.0, _print_unit(unit)
+        return 1.0, print_unit(unit)
     exponent = min(9, max(-12, math.floor(math.log10(abs(value)) / 3 + 1e-12) * 3))
     letter = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}[exponent]
-    return 10.0**-exponent, letter + _print_unit(unit)
+    return 10.0**-exponent, letter + print_unit(unit)
 
 
-def _print_unit(unit: str) -> str:
+def print_unit(unit: str) -> str:
+    """A UCUM code as people write it."""
     return {"Ohm": "Ω", "Cel": "°C"}.get(unit, unit)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -29,6 +30,10 @@ Progress = Callable[[int, int], None]
 
 class ArchiveError(BenchError):
     """An archive that cannot be made."""
+
+
+class ArchiveFileError(ArchiveError):
+    """A cluster or a file that failed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,11 +112,17 @@ def archive_on(address: str, benchbooks: Sequence[str], progress: Progress = lam
         raise ArchiveError(
             "A cluster needs a package that is not installed.", remedy="Run: pip install 'chassislog[cluster]'."
         ) from exc
+    if not re.fullmatch(r"([a-z][a-z0-9+]*://)?\S+:\d+/?", address):
+        raise ArchiveError(f"{address!r} is no address of a cluster.", remedy="Write tcp://HOST:PORT of its scheduler.")
     every = [(book, place) for book in benchbooks for place in _remote_places(book)]
+    client = Client.__new__(Client)
     try:
-        client = Client(address, timeout="10s", set_as_default=False)
+        Client.__init__(client, address, timeout="10s", set_as_default=False)
     except (OSError, TimeoutError, ValueError) as exc:
-        raise ArchiveError(f"No cluster answers at {address}.", remedy="Check the address of its scheduler.") from exc
+        client.status = "closed"  # or it waits, when it is thrown away, for what it never had, and prints a traceback
+        raise ArchiveFileError(
+            f"No cluster answers at {address}.", remedy="Check the address of its scheduler."
+        ) from exc
     with client:
         futures = client.map(_remote_summary, [b for b, _ in every], [p for _, p in every], pure=False)
         for done, _ in enumerate(as_completed(futures, loop=client.loop), 1):
@@ -119,7 +130,7 @@ def archive_on(address: str, benchbooks: Sequence[str], progress: Progress = lam
         try:
             results = client.gather(futures)
         except Exception as exc:
-            raise ArchiveError(f"The cluster failed: {' '.join(str(exc).split())}.", f"{address}.") from exc
+            raise ArchiveFileError(f"The cluster failed: {' '.join(str(exc).split())}.", f"{address}.") from exc
     return [Entry(benchbook=book, place=place, summary=from_json(found))
             for (book, place), found in zip(every, results, strict=True)]  # fmt: skip
 

@@ -16,6 +16,7 @@ import typer
 from analysis.report.text import one_line
 from drivers.reading import BenchError
 from logger import cli_bench, cli_calculators, cli_judge, cli_keep, cli_meters, cli_radio, cli_touch, cli_walk
+from logger.cli_show import SPELLED
 
 CAUTION = (
     "CAUTION: chassis, knobs and sockets of an old radio can be live. Probe with one hand, plug out before you move a "
@@ -30,7 +31,10 @@ A radio has a card in the benchbook; readings from your meters go into sessions;
 First look, no hardware: chassislog demo
 
 A first sitting: chassislog radio add set-1 --mains '120 V' --frequency '60 Hz', then chassislog log set-1
---meter v=scpi-bench@COM4 --tag point=chassis --tag plug=1 --tag switch=on --for 10s, then chassislog assess set-1
+--meter v=scpi-bench@COM4 --tag point=mains-line --plain, with the probe on the live contact of the socket that feeds
+the radio: that proves the meter, its leads and the earth clip for this sitting. Plug out, move the probe, plug in, and
+type point=chassis plug=1 switch=on; so on for switch=off and for plug=2; q ends it. Then chassislog assess set-1.
+Or be led through all of it: chassislog walk set-1 --meter v=scpi-bench@COM4
 
 {CAUTION}"""
 
@@ -74,15 +78,33 @@ def start(
 
 
 #: Errors that mean that something outside failed; every other one means that the call was wrong or refused.
-_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError", "BenchbookFileError")
+_FAILURES = ("PortError", "SessionError", "SittingError", "TableError", "ReportError", "BenchbookFileError",
+             "ArchiveFileError", "PackFileError", "UnpackFileError", "DemoFileError")  # fmt: skip
+#: And of those the ones that say that a port was named as none can be.
+_CALLS = ("PortCallError",)
 
 
 def _status(exc: BenchError) -> int:
-    return 3 if any(kind.__name__ in _FAILURES for kind in type(exc).__mro__) else 2
+    kinds = {kind.__name__ for kind in type(exc).__mro__}
+    return 3 if kinds.intersection(_FAILURES) and not kinds.intersection(_CALLS) else 2
 
 
 def _one_line(text: object) -> str:
     return one_line(" ".join(str(text).split()))
+
+
+#: What the parser says of a number, and what a person calls it.
+_PARSER = {
+    "Input should be a valid integer, unable to parse string as an integer": "Expected a whole number",
+    "Input should be a valid number, unable to parse string as a number": "Expected a number",
+    "Input should be greater than or equal to": "Expected a number of at least",
+}
+
+
+def _plain(text: str) -> str:
+    for said, meant in _PARSER.items():
+        text = text.replace(said, meant)
+    return text
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
@@ -106,7 +128,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
             raise
         context = getattr(exc, "ctx", None)
         path = context.command_path if context is not None else "chassislog"
-        print(f"chassislog: {_one_line(exc.format_message()).rstrip('.')}. Try '{path} --help'.", file=sys.stderr)
+        print(
+            f"chassislog: {_plain(_one_line(exc.format_message())).rstrip('.')}. Try '{path} --help'.", file=sys.stderr
+        )
         return 2
 
 
@@ -114,5 +138,5 @@ def main() -> None:
     """Entry point."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a console that lacks Ω must not end a sitting
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors=SPELLED)
     sys.exit(run())

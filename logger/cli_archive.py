@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 def archive(
     engine: Annotated[str, typer.Option(metavar="ADDRESS", help="Address of a running dask.distributed cluster.")] = "",
     csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write the lines as CSV too.")] = None,
-    sort: Annotated[str, typer.Option(help="level, radio, name, last or due.")] = "level",
-    level: Annotated[str, typer.Option(help="Only radios of this level.")] = "",
+    sort: Annotated[str, typer.Option(metavar="ORDER", help="level, radio, name, last or due.")] = "level",
+    level: Annotated[str, typer.Option(metavar="LEVEL", help="Only radios of this level.")] = "",
     open_: Annotated[bool, typer.Option("--open", help="Open the index in a browser.")] = False,
     benchbook: Annotated[
         list[str] | None,
@@ -37,7 +37,7 @@ def archive(
     Example: chassislog archive --sort due --csv radios.csv
     """
     from analysis.finding import ORDER
-    from logger.archive import SORTS, ArchiveError, archive_on, arranged, to_csv
+    from logger.archive import SORTS, ArchiveError, ArchiveFileError, archive_on, arranged, to_csv
     from logger.archive import archive as archive_here
     from logger.session import write_whole
 
@@ -57,7 +57,7 @@ def archive(
         try:
             write_whole(csv, to_csv(shown))
         except OSError as exc:
-            raise ArchiveError(f"The CSV cannot be written: {exc.strerror or exc}.", f"{csv}.") from exc
+            raise ArchiveFileError(f"The CSV cannot be written: {exc.strerror or exc}.", f"{csv}.") from exc
     if as_json:
         say_json({"index": str(page) if page else None, "radios": [entry.to_json() for entry in shown]})
     else:
@@ -72,8 +72,8 @@ def archive(
 
 
 def _write_index(books: list[str], found: list[Entry]) -> Path | None:
-    """The index of each benchbook that is a folder here; the first one's page. Raises: ArchiveError."""
-    from logger.archive import ArchiveError, arranged, index_page
+    """The index of each benchbook that is a folder here; the first one's page. Raises: ArchiveFileError."""
+    from logger.archive import ArchiveFileError, arranged, index_page
     from logger.session import write_whole
 
     first = None
@@ -85,7 +85,7 @@ def _write_index(books: list[str], found: list[Entry]) -> Path | None:
         try:
             write_whole(folder / "index.html", index_page(folder, mine))
         except OSError as exc:
-            raise ArchiveError(f"The index cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
+            raise ArchiveFileError(f"The index cannot be written: {exc.strerror or exc}.", f"{folder}.") from exc
         first = first or folder / "index.html"
     return first
 
@@ -98,7 +98,8 @@ def _print(entries: list[Entry]) -> None:
         measured = "" if s.fully_measured else "not fully measured"
         due = f"calibration due {s.calibration_due}" if s.calibration_due else ""
         lacking = s.problem or (f"{len(s.missing)} missing: {s.missing[0]}" if s.missing else "")
-        words = [s.last_sitting[:10] or "no sitting", counted(s.sessions, "session"), measured, due, lacking]
+        simulated = "SIMULATED, says nothing of any radio" if s.simulated else ""
+        words = [simulated, s.last_sitting[:10] or "no sitting", counted(s.sessions, "session"), measured, due, lacking]
         say(f"{s.radio:20} {' · '.join(word for word in words if word)}", level=s.level)
 
 

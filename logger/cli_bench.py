@@ -15,12 +15,14 @@ from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
-    app.command("demo")(demo)
+    app.command("demo", short_help="Two invented radios from wire logs to reports; no hardware.")(demo)
     app.command("log")(log)
 
 
 def demo(
-    out: Annotated[Path, typer.Option(help="Folder to write into; made anew each time.")] = Path("chassislog-demo"),
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write into; made anew each time.")] = Path(
+        "chassislog-demo"
+    ),
     as_json: JsonOption = False,
 ) -> None:
     """Play two invented radios' constructed wire logs through the real decoders, judge them, write the reports.
@@ -66,9 +68,13 @@ def log(
     tag_column: Annotated[list[str] | None, typer.Option(metavar="NAME", help="Declare a tag of your own.")] = None,
     for_: Annotated[str, typer.Option("--for", metavar="TIME", help="How long, such as 30s.")] = "",
     count: Annotated[int | None, typer.Option(min=1, help="Readings of each meter.")] = None,
-    stage: Annotated[str, typer.Option(help="before-fit, after-fit or your own; else that of the last session.")] = "",
-    fed_from: Annotated[str, typer.Option(help="mains, isolating-transformer, variac or lamp-limiter.")] = "mains",
-    name: Annotated[str, typer.Option(help="Name of the session.")] = "log",
+    stage: Annotated[
+        str, typer.Option(metavar="STAGE", help="before-fit, after-fit or your own; else that of the last session.")
+    ] = "",
+    fed_from: Annotated[
+        str, typer.Option(metavar="FEED", help="mains, isolating-transformer, variac or lamp-limiter.")
+    ] = "mains",
+    name: Annotated[str, typer.Option(metavar="NAME", help="Name of the session.")] = "log",
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
     speak: Annotated[bool, typer.Option("--speak", help="Say alarms aloud.")] = False,
     no_wire: Annotated[bool, typer.Option("--no-wire", help="Do not keep the bytes.")] = False,
@@ -129,7 +135,11 @@ def log(
     if outcome.unwritten:
         lost = counted(outcome.unwritten, "reading")
         tell(f"chassislog: {lost} could not be written: {outcome.counters.disk}.")
-    if outcome.lost or outcome.unwritten:
+    read = outcome.counters.by_meter
+    short = [role for role, each in sitting.typed.items() if each.finished and read.get(role, 0) < (count or 0)]
+    if short:
+        tell(f"chassislog: No more was typed for meter '{short[0]}', and --count {count} was not reached.")
+    if outcome.lost or outcome.unwritten or short:
         raise typer.Exit(3)
 
 

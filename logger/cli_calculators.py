@@ -40,22 +40,30 @@ Json = Annotated[bool, typer.Option("--json", help="One JSON document, SI base u
 
 def add_calculators(app: typer.Typer) -> None:
     """Register `dc-rails`, `winding` and `headroom`."""
-    app.command("dc-rails")(dc_rails)
-    app.command("winding")(winding)
-    app.command("headroom")(headroom)
+    app.command("dc-rails", short_help="Rails, ripple and secondary current of a rectifier supply.")(dc_rails)
+    app.command("winding", short_help="Temperature rise of a winding by its resistance.")(winding)
+    app.command("headroom", short_help="Undistorted output of the added board, and its gain.")(headroom)
 
 
 def dc_rails(
-    topology: Annotated[str, typer.Option(help=f"How it is wired: {', '.join(TOPOLOGIES)}.")],
-    emf: Annotated[str, typer.Option(help="Open-circuit rms of the winding, of one half for centre-tap: 10.8V.")],
-    resistance: Annotated[str, typer.Option(help="Of the winding, seen from the secondary: '4 ohm'.")],
-    reservoir: Annotated[str, typer.Option(help="Each reservoir capacitor: 1000uF.")],
-    frequency: Annotated[str, typer.Option(help="Of the mains: 60Hz.")],
-    load: Annotated[str | None, typer.Option(help="Constant load current: 60mA.")] = None,
-    load_resistance: Annotated[str | None, typer.Option(help="A resistor as the load: '150 ohm'.")] = None,
-    negative_load: Annotated[str | None, typer.Option(help="On the negative rail; else as the positive one.")] = None,
-    negative_load_resistance: Annotated[str | None, typer.Option(help="A resistor on the negative rail.")] = None,
-    diode: Annotated[str, typer.Option(help=f"Diode model: {' or '.join(DIODES)}.")] = "piecewise",
+    topology: Annotated[str, typer.Option(metavar="TOPOLOGY", help=f"How it is wired: {', '.join(TOPOLOGIES)}.")],
+    emf: Annotated[
+        str, typer.Option(metavar="VOLTS", help="Open-circuit rms of the winding, of one half for centre-tap: 10.8V.")
+    ],
+    resistance: Annotated[str, typer.Option(metavar="OHMS", help="Of the winding, seen from the secondary: '4 ohm'.")],
+    reservoir: Annotated[str, typer.Option(metavar="FARADS", help="Each reservoir capacitor: 1000uF.")],
+    frequency: Annotated[str, typer.Option(metavar="HERTZ", help="Of the mains: 60Hz.")],
+    load: Annotated[str | None, typer.Option(metavar="AMPERES", help="Constant load current: 60mA.")] = None,
+    load_resistance: Annotated[
+        str | None, typer.Option(metavar="OHMS", help="A resistor as the load: '150 ohm'.")
+    ] = None,
+    negative_load: Annotated[
+        str | None, typer.Option(metavar="AMPERES", help="On the negative rail; else as the positive one.")
+    ] = None,
+    negative_load_resistance: Annotated[
+        str | None, typer.Option(metavar="OHMS", help="A resistor on the negative rail.")
+    ] = None,
+    diode: Annotated[str, typer.Option(metavar="MODEL", help=f"Diode model: {' or '.join(DIODES)}.")] = "piecewise",
     as_json: Json = False,
 ) -> None:
     """Rails, ripple and secondary current of a small rectifier supply in its steady state.
@@ -87,14 +95,22 @@ def dc_rails(
 
 
 def winding(
-    cold: Annotated[str, typer.Option(help="Resistance at air temperature, before the run: '52.1 ohm'.")],
-    cold_air: Annotated[str, typer.Option(help="Air at that moment: 21degC.")],
-    hot: Annotated[str, typer.Option(help="Resistance directly after the run: '58.9 ohm'.")],
-    hot_air: Annotated[str, typer.Option(help="Air at that moment: 23degC.")],
-    metal: Annotated[str, typer.Option(help=f"Of the wire: {' or '.join(METALS)}.")] = "copper",
-    insulation_class: Annotated[str, typer.Option("--class", help=f"Insulation class: {', '.join(CLASSES)}.")] = "A",
-    accuracy: Annotated[str | None, typer.Option(help="Of the ohmmeter: '0.8% + 3 digits'.")] = None,
-    resolution: Annotated[str | None, typer.Option(help="One count of the ohmmeter: '0.1 ohm'.")] = None,
+    cold: Annotated[
+        str, typer.Option(metavar="OHMS", help="Resistance at air temperature, before the run: '52.1 ohm'.")
+    ],
+    cold_air: Annotated[str, typer.Option(metavar="TEMPERATURE", help="Air at that moment: 21degC.")],
+    hot: Annotated[str, typer.Option(metavar="OHMS", help="Resistance directly after the run: '58.9 ohm'.")],
+    hot_air: Annotated[str, typer.Option(metavar="TEMPERATURE", help="Air at that moment: 23degC.")],
+    metal: Annotated[str, typer.Option(metavar="METAL", help=f"Of the wire: {' or '.join(METALS)}.")] = "copper",
+    insulation_class: Annotated[
+        str, typer.Option("--class", metavar="CLASS", help=f"Insulation class: {', '.join(CLASSES)}.")
+    ] = "A",
+    accuracy: Annotated[
+        str | None, typer.Option(metavar="ACCURACY", help="Of the ohmmeter: '0.8% + 3 digits'.")
+    ] = None,
+    resolution: Annotated[
+        str | None, typer.Option(metavar="OHMS", help="One count of the ohmmeter: '0.1 ohm'.")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Temperature rise of a winding by its resistance, against its insulation class.
@@ -143,13 +159,21 @@ def winding(
 
 
 def headroom(
-    rail: Annotated[str, typer.Option(help="Lowest rail of the ripple; each rail of a dual supply: 11.2V.")],
-    loss_high: Annotated[str, typer.Option(help="What the output stays away from its upper rail: 1.5V.")],
-    loss_low: Annotated[str, typer.Option(help="And from its lower rail: 1.5V.")],
-    source: Annotated[str, typer.Option(help="Source level at full scale, rms: 0.7V.")],
-    supply: Annotated[str, typer.Option(help="dual or single.")] = "dual",
-    bias: Annotated[str | None, typer.Option(help="Where the output rests on a single supply; else half.")] = None,
-    reserve: Annotated[str, typer.Option(help="Kept between full scale and clipping: 3dB.")] = "3 dB",
+    rail: Annotated[
+        str, typer.Option(metavar="VOLTS", help="Lowest rail of the ripple; each rail of a dual supply: 11.2V.")
+    ],
+    loss_high: Annotated[
+        str, typer.Option(metavar="VOLTS", help="What the output stays away from its upper rail: 1.5V.")
+    ],
+    loss_low: Annotated[str, typer.Option(metavar="VOLTS", help="And from its lower rail: 1.5V.")],
+    source: Annotated[str, typer.Option(metavar="VOLTS", help="Source level at full scale, rms: 0.7V.")],
+    supply: Annotated[str, typer.Option(metavar="KIND", help="dual or single.")] = "dual",
+    bias: Annotated[
+        str | None, typer.Option(metavar="VOLTS", help="Where the output rests on a single supply; else half.")
+    ] = None,
+    reserve: Annotated[
+        str, typer.Option(metavar="DECIBELS", help="Kept between full scale and clipping: 3dB.")
+    ] = "3 dB",
     as_json: Json = False,
 ) -> None:
     """Undistorted output of the added board, and the gain that its source allows.
@@ -233,9 +257,16 @@ def _load(option: str, current: str | None, resistance: str | None) -> Load | No
         raise CalculatorError(f"{option} and {option}-resistance were both given.", remedy="Give one of them.")
     if current is not None:
         amperes = _quantity(option, current, "A")
+        if amperes < 0:
+            raise CalculatorError(f"{option} {current} is below zero.", remedy="Expected zero or more, such as 60mA.")
         return _computed(lambda: constant_current(amperes))
     if resistance is not None:
         ohms = _quantity(f"{option}-resistance", resistance, "Ohm")
+        if ohms <= 0:
+            raise CalculatorError(
+                f"{option}-resistance {resistance} is not above zero.",
+                remedy="Expected more than zero, as '150 ohm'.",
+            )
         return _computed(lambda: resistor(ohms))
     return None
 

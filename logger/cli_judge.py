@@ -23,14 +23,15 @@ class JudgeCallError(BenchError):
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
-    app.command("assess")(assess)
-    app.command("supply")(supply)
-    app.command("compare")(compare)
-    app.command("report")(report)
+    app.command("assess", short_help="Judge what was measured, and say what is missing.")(assess)
+    app.command("supply", short_help="Size the auxiliary transformer from current and volts.")(supply)
+    app.command("compare", short_help="Compare two arrangements that were read in alternation.")(compare)
+    app.command("report", short_help="Write the record of one radio: HTML, and PDF on demand.")(report)
 
 
 def loaded(named: str, benchbook: str) -> Radio:
     """A radio by its id, or one session by its folder, as tables. Raises: BenchbookError, TableError, CardError."""
+    from analysis.readings import TableError
     from analysis.table import is_session, load_radio
 
     path = Path(named)
@@ -38,6 +39,12 @@ def loaded(named: str, benchbook: str) -> Radio:
         return load_radio(path.resolve().parent, [path.resolve()], times=False)
     if (path / "radio.toml").is_file() and len(path.parts) > 1:
         return load_radio(path, times=False)
+    gone = [name for name in ("readings.csv", "datapackage.json") if not (path / name).is_file()]
+    if path.is_dir() and len(path.parts) > 1 and (len(gone) == 1 or (path / "wire.csv").is_file()):
+        raise TableError(
+            f"This session cannot be judged: {' and '.join(gone)} is gone.", f"{path}.",
+            "See what 'chassislog check' and 'chassislog mend' make of it.",
+        )  # fmt: skip
     return load_radio(benchbook_of(benchbook).radio_folder(named), times=False)
 
 
@@ -52,21 +59,27 @@ def assess(
     """
     from analysis.assess import assess as judge
     from analysis.finding import Level
+    from analysis.report.simulated import BAND, only_simulated
     from logger.cli import CAUTION
 
-    result = judge(loaded(named, benchbook))
+    radio = loaded(named, benchbook)
+    result = judge(radio)
     if as_json:
         say_json(result.to_json())
     else:
-        _print_assessment(result)
+        _print_assessment(result, BAND if only_simulated(radio) else "")
         say(CAUTION)
     if result.level is Level.DANGER:
         raise typer.Exit(1)
 
 
-def _print_assessment(result: Assessment) -> None:
+def _print_assessment(result: Assessment, band: str) -> None:
+    """`band`: what has to stand before the level."""
     measured = "every state measured" if result.fully_measured else "NOT FULLY MEASURED"
-    say(f"{result.radio}, stage {result.stage or '-'}: {result.level.upper()} ({measured})")
+    if not result.sessions:
+        measured = "NOTHING MEASURED"
+    stage = f", stage {result.stage}" if result.stage else ""
+    say(f"{f'{band} ' if band else ''}{result.radio}{stage}: {result.level.upper()} ({measured})")
     say()
     for finding in result.findings:
         say(finding.id, level=finding.level)
@@ -87,7 +100,9 @@ def _print_assessment(result: Assessment) -> None:
 
 def supply(
     named: Annotated[str, typer.Argument(metavar="RADIO-or-SESSION", help="Id of a radio, or a session's folder.")],
-    margin: Annotated[float, typer.Option(help="Factor kept between the largest load and the rating.")] = 1.5,
+    margin: Annotated[
+        float, typer.Option(metavar="FACTOR", help="Factor kept between the largest load and the rating.")
+    ] = 1.5,
     benchbook: BenchbookOption = "",
     as_json: JsonOption = False,
 ) -> None:
@@ -146,12 +161,12 @@ def _supply_lines(found: SupplyFigures) -> list[tuple[str, str]]:
 
 def compare(
     named: Annotated[str, typer.Argument(metavar="RADIO-or-SESSION", help="Id of a radio, or a session's folder.")],
-    by: Annotated[str, typer.Option(help="The tag that tells the two apart.")] = "arrangement",
-    point: Annotated[str, typer.Option(help="Where they were read.")] = "speaker",
-    quantity: Annotated[str, typer.Option(help="What was read.")] = "voltage",
-    a: Annotated[str, typer.Option("--a", help="One value of the tag; else the first there is.")] = "",
-    b: Annotated[str, typer.Option("--b", help="The other value.")] = "",
-    margin: Annotated[str, typer.Option(help="A difference that matters, such as 1dB.")] = "1dB",
+    by: Annotated[str, typer.Option(metavar="TAG", help="The tag that tells the two apart.")] = "arrangement",
+    point: Annotated[str, typer.Option(metavar="POINT", help="Where they were read.")] = "speaker",
+    quantity: Annotated[str, typer.Option(metavar="QUANTITY", help="What was read.")] = "voltage",
+    a: Annotated[str, typer.Option("--a", metavar="VALUE", help="One value of the tag; else the first there is.")] = "",
+    b: Annotated[str, typer.Option("--b", metavar="VALUE", help="The other value.")] = "",
+    margin: Annotated[str, typer.Option(metavar="DECIBELS", help="A difference that matters, such as 1dB.")] = "1dB",
     benchbook: BenchbookOption = "",
     as_json: JsonOption = False,
 ) -> None:
@@ -180,7 +195,7 @@ def report(
     pdf: Annotated[bool, typer.Option("--pdf", help="A PDF too.")] = False,
     card: Annotated[bool, typer.Option("--card", help="The card that stays with the radio, too.")] = False,
     compare_: Annotated[bool, typer.Option("--compare", help="Comparisons of earlier stages too.")] = False,
-    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper: Annotated[str, typer.Option(metavar="PAPER", help="a4 or letter.")] = "a4",
     open_: Annotated[bool, typer.Option("--open", help="Open it in the browser.")] = False,
     benchbook: BenchbookOption = "",
     as_json: JsonOption = False,
@@ -193,7 +208,7 @@ def report(
 
     book = benchbook_of(benchbook)
     files = write_report(
-        book.radio_folder(radio), since=since, pdf=pdf, card=card, paper=paper, compare=compare_
+        book.radio_folder(radio), since=since, pdf=pdf, card=card, paper=paper, compare=compare_, told=tell
     )  # fmt: skip
     if as_json:
         say_json({"files": [str(path) for path in files]})

@@ -17,12 +17,20 @@ def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     from logger.cli_archive import archive
 
-    for command in (check, mend, redecode, pack, unpack, archive, about):
-        app.command(command.__name__)(command)
+    for command, short in (
+        (check, "Verify a session: counts, hashes, and rows against bytes."),
+        (mend, "Recover an interrupted session into a whole copy."),
+        (redecode, "Decode a session's bytes again, into a new session."),
+        (pack, "Put a radio or a session into one zip."),
+        (unpack, "Put a packed radio or session back into the benchbook."),
+        (archive, "Every radio in one line, and an index page."),
+        (about, "Versions, platform and folders, for a bug report."),
+    ):
+        app.command(command.__name__, short_help=short)(command)
 
 
-def _session(named: str, benchbook: str) -> Path:
-    """A session by its folder, or by its name in the benchbook. Raises: KeepError."""
+def _session(named: str, benchbook: str, what: str = "session") -> Path:
+    """A session by its folder, or by its name in the benchbook. Raises: KeepError: there is none; `what` is not."""
     from logger.keeping import KeepError
 
     folder = Path(named)
@@ -33,7 +41,7 @@ def _session(named: str, benchbook: str) -> Path:
         found = [book.folder / radio / named for radio in book.ids() if (book.folder / radio / named).is_dir()]
         if len(found) == 1:
             return found[0]
-    raise KeepError(f"There is no session {named!r}.", f"Benchbook {book.folder}.", "Name its folder.")
+    raise KeepError(f"There is no {what} {named!r}.", f"Benchbook {book.folder}.", "Name its folder.")
 
 
 def check(session: SessionArgument, benchbook: BenchbookOption = "", as_json: JsonOption = False) -> None:
@@ -130,7 +138,7 @@ def pack(
     from logger.packing import pack as pack_folder
 
     book = benchbook_of(benchbook)
-    folder = book.radio_folder(source) if source in book.ids() else _session(source, benchbook)
+    folder = book.radio_folder(source) if source in book.ids() else _session(source, benchbook, "radio and no session")
     made = pack_folder(folder, file)
     if as_json:
         say_json(made.to_json())

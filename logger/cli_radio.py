@@ -49,14 +49,16 @@ def _further(texts: list[str]) -> dict[str, Any]:
 @radio_app.command("add")
 def add(
     radio: Annotated[str, typer.Argument(metavar="ID", help="Folder name of the radio: a-z, 0-9 and -.")],
-    name: Annotated[str, typer.Option(help="What you call it.")] = "",
-    points: Annotated[str, typer.Option(help="Points to probe, with commas.")] = "chassis",
-    mains: Annotated[str, typer.Option(help="Nominal mains voltage, such as '230 V'.")] = "",
-    frequency: Annotated[str, typer.Option(help="Mains frequency, such as '50 Hz'.")] = "",
-    plug: Annotated[str, typer.Option(help="reversible, polarised or earthed.")] = "",
-    switch: Annotated[str, typer.Option(help="single, double, none or unknown.")] = "",
-    supply: Annotated[str, typer.Option(help="unknown, transformer, autotransformer or series-heater.")] = "",
-    notes: Annotated[str, typer.Option(help="Anything worth keeping.")] = "",
+    name: Annotated[str, typer.Option(metavar="NAME", help="What you call it.")] = "",
+    points: Annotated[str, typer.Option(metavar="A,B,...", help="Points to probe, with commas.")] = "chassis",
+    mains: Annotated[str, typer.Option(metavar="VOLTS", help="Nominal mains voltage, such as '230 V'.")] = "",
+    frequency: Annotated[str, typer.Option(metavar="HERTZ", help="Mains frequency, such as '50 Hz'.")] = "",
+    plug: Annotated[str, typer.Option(metavar="KIND", help="reversible, polarised or earthed.")] = "",
+    switch: Annotated[str, typer.Option(metavar="KIND", help="single, double, none or unknown.")] = "",
+    supply: Annotated[
+        str, typer.Option(metavar="KIND", help="unknown, transformer, autotransformer or series-heater.")
+    ] = "",
+    notes: Annotated[str, typer.Option(metavar="TEXT", help="Anything worth keeping.")] = "",
     strict: Annotated[bool, typer.Option("--strict", help="Children or a damp place: lower limits.")] = False,
     further: Annotated[
         list[str] | None,

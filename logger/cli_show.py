@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import math
 import os
@@ -19,6 +20,23 @@ BenchbookOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 _COLOURS = {"danger": "red", "caution": "yellow", "undecided": "magenta", "within": "green"}
+
+#: Name of the handler of signs that a stream cannot show.
+SPELLED = "chassislog-spelled"
+#: What stands for them. A lost µ would be a thousand times another reading, a lost minus its opposite.
+_SPELLING = {"µ": "u", "μ": "u", "Ω": "ohm", "\u2126": "ohm", "±": "+-", "°": "deg", "℃": "degC", "×": "x", "−": "-",
+             "–": "-", "—": "-", "·": "-", "…": "...", "≥": ">=", "≤": "<=", "≈": "~", "√": "sqrt", "²": "^2",
+             "’": "'", "‘": "'", "“": '"', "”": '"', "→": "->"}  # fmt: skip
+
+
+def spelled(exc: UnicodeError) -> tuple[str, int]:
+    """The error handler: each sign that cannot be shown is spelled, else it is a question mark."""
+    if not isinstance(exc, UnicodeEncodeError):
+        raise exc
+    return "".join(_SPELLING.get(sign, "?") for sign in exc.object[exc.start : exc.end]), exc.end
+
+
+codecs.register_error(SPELLED, spelled)
 
 
 def benchbook_of(folder: str) -> Benchbook:

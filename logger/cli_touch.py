@@ -31,7 +31,7 @@ class TouchCallError(BenchError):
 
 def add_touch(app: typer.Typer) -> None:
     """Register `touch`."""
-    app.command("touch")(touch)
+    app.command("touch", short_help="What a person who touches a point would draw.")(touch)
 
 
 def touch(
@@ -39,19 +39,26 @@ def touch(
         list[str],
         typer.Option(metavar="VOLTS[@BURDEN]", help="Repeat for each burden; no @ is the meter alone: 7.2V@10kohm."),
     ],
-    meter_input: Annotated[str | None, typer.Option(help="Input resistance: '10 Mohm'. Else 1 to 11 MΩ.")] = None,
-    meter_capacitance: Annotated[str | None, typer.Option(help="Input capacitance: 100pF.")] = None,
-    frequency: Annotated[str | None, typer.Option(help="Of the mains: 50Hz. Else 60 Hz.")] = None,
+    meter_input: Annotated[
+        str | None, typer.Option(metavar="OHMS", help="Input resistance: '10 Mohm'. Else 1 to 11 MΩ.")
+    ] = None,
+    meter_capacitance: Annotated[str | None, typer.Option(metavar="FARADS", help="Input capacitance: 100pF.")] = None,
+    frequency: Annotated[str | None, typer.Option(metavar="HERTZ", help="Of the mains: 50Hz. Else 60 Hz.")] = None,
     dc: Annotated[bool, typer.Option("--dc", help="The readings are DC volts.")] = False,
-    accuracy: Annotated[str | None, typer.Option(help="Of the meter: '0.8% + 3 digits'. Else 3 % + 10 counts.")] = None,
-    resolution: Annotated[str | None, typer.Option(help="One count: 0.1V. Else the last digit as typed.")] = None,
-    burden_tolerance: Annotated[str, typer.Option(help="Of the burdens: 1%.")] = "5%",
+    accuracy: Annotated[
+        str | None, typer.Option(metavar="ACCURACY", help="Of the meter: '0.8% + 3 digits'. Else 3 % + 10 counts.")
+    ] = None,
+    resolution: Annotated[
+        str | None, typer.Option(metavar="VOLTS", help="One count: 0.1V. Else the last digit as typed.")
+    ] = None,
+    burden_tolerance: Annotated[str, typer.Option(metavar="PERCENT", help="Of the burdens: 1%.")] = "5%",
     strict: Annotated[bool, typer.Option("--strict", help="Children, or a damp place: 25 V and 0.25 mA.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """What a person who touches a point would draw, from one state read with and without a burden resistor.
 
-    Type the voltage by the meter alone, then the voltages with known resistors across the meter. Ends with status 1
+    Type the voltage by the meter alone, then the voltages with known resistors across the meter. Only --reading has to
+    be given; of the rest it says below what is taken in its place. Ends with status 1
     where it found danger. Treat every point as live: one hand, plug out before a clip is moved; local codes come
     first, and work on the mains side is for those licensed for it.
 

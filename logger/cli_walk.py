@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 def add_to(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("walk")(walk)
+    app.command("walk", short_help="Be led through a plan; values are taken as they settle.")(walk)
 
 
 def walk(
@@ -33,13 +33,17 @@ def walk(
         list[str] | None, typer.Option(metavar="ROLE=PROFILE[@PORT]", help="A meter; repeat for more.")
     ] = None,
     practice: Annotated[
-        str, typer.Option(metavar="SCENARIO", help="A simulated radio and meters in place of real ones.")
-    ] = "",
+        str | None, typer.Option(metavar="SCENARIO", help="A simulated radio and meters in place of real ones.")
+    ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
     speak: Annotated[bool, typer.Option("--speak", help="Say prompts and values aloud.")] = False,
-    fed_from: Annotated[str, typer.Option(help="mains, isolating-transformer, variac or lamp-limiter.")] = "mains",
-    stage: Annotated[str, typer.Option(help="before-fit, after-fit or your own; else that of the last session.")] = "",
-    name: Annotated[str, typer.Option(help="Name of the session; else that of the plan.")] = "",
+    fed_from: Annotated[
+        str, typer.Option(metavar="FEED", help="mains, isolating-transformer, variac or lamp-limiter.")
+    ] = "mains",
+    stage: Annotated[
+        str, typer.Option(metavar="STAGE", help="before-fit, after-fit or your own; else that of the last session.")
+    ] = "",
+    name: Annotated[str, typer.Option(metavar="NAME", help="Name of the session; else that of the plan.")] = "",
     no_wire: Annotated[bool, typer.Option("--no-wire", help="Do not keep the bytes.")] = False,
     link_isolated: Annotated[
         bool, typer.Option("--link-isolated", help="You state that the meters' data links are isolated.")
@@ -61,6 +65,11 @@ def walk(
 
     if fed_from not in FED_FROM:
         raise MeterSpecError(f"{fed_from!r} is no way to feed a radio.", remedy=f"Write one of {', '.join(FED_FROM)}.")
+    if practice == "":
+        from drivers.practice_scenario import shipped
+
+        raise MeterSpecError("--practice names no scenario.", remedy=f"Write one of {', '.join(shipped())}.")
+    practice = practice or ""
     book, chosen = benchbook_of(benchbook), load_plan(plan)
     meters = meters_for(meter or [], practice, chosen)
     asked = Walk(

@@ -29,6 +29,10 @@ class DemoError(BenchError):
     """The demo cannot be written there."""
 
 
+class DemoFileError(DemoError):
+    """A file or folder that the disk does not give or take."""
+
+
 class _TagChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     at: float
     point: str = ""
@@ -107,7 +111,7 @@ def _clear(out: Path) -> None:
             "This folder was made by 'chassislog demo', which deletes it and makes it anew.\n", "utf-8"
         )
     except OSError as exc:
-        raise DemoError(f"{out} cannot be written: {exc.strerror or exc}.") from exc
+        raise DemoFileError(f"{out} cannot be written: {exc.strerror or exc}.") from exc
 
 
 def _play(book: Benchbook, radio: str, folder: Path) -> None:

@@ -29,6 +29,10 @@ class PackError(BenchError):
     """A zip that cannot be made."""
 
 
+class PackFileError(PackError):
+    """A file or folder that the disk does not give or take."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Packed:
     """What was packed."""
@@ -68,7 +72,7 @@ def pack(source: Path, target: Path) -> Packed:
         found = scan(target)
     except (OSError, ValueError) as exc:
         reason = getattr(exc, "strerror", None) or exc
-        raise PackError(f"It cannot be packed: {reason}.", f"{source} into {target}.") from exc
+        raise PackFileError(f"It cannot be packed: {reason}.", f"{source} into {target}.") from exc
     return Packed(path=target, kind=kind, files=len(files), bytes=found.size, sha256=found.digest,
                   left_out=tuple(sorted(left)))  # fmt: skip
 

@@ -11,7 +11,7 @@ from typing import Literal
 
 import msgspec
 
-from drivers.reading import UNITS, BenchError, Coupling, Quantity
+from drivers.reading import UNITS, BenchError, Coupling, Quantity, in_plain_words, reason_of
 from drivers.units import UnitError, parse, parse_fraction
 from logger.settle import SettleRule
 
@@ -112,8 +112,8 @@ def read_plan(text: str, where: str) -> Plan:
     except tomllib.TOMLDecodeError as exc:
         raise PlanError(f"Not valid TOML: {exc}.", f"{where}.") from exc
     except msgspec.ValidationError as exc:
-        what, _, key = str(exc).partition(" - at ")
-        raise PlanError(f"{what}.", f"{where}, key {key.strip('`').removeprefix('$.') or 'at the top level'}.") from exc
+        what, key = in_plain_words(str(exc))
+        raise PlanError(what, f"{where}, {f'key {key}' if key else 'at the top level'}.") from exc
     except RecursionError as exc:
         raise PlanError("Its tables are nested too deeply.", f"{where}.") from exc
     _check(plan, where)
@@ -223,7 +223,7 @@ def load_plan(named: str) -> Plan:
     try:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError, ValueError) as exc:
-        raise PlanError(f"The plan cannot be read: {getattr(exc, 'strerror', None) or exc}.", f"{named}.") from exc
+        raise PlanError(f"The plan cannot be read: {reason_of(exc)}.", f"{named}.") from exc
     return read_plan(text, named)
 
 

@@ -65,6 +65,9 @@ class Benchbook:
         self.require()
         folder = self.folder / radio_id
         if not ID.fullmatch(radio_id) or not (folder / "radio.toml").is_file():
+            if len(Path(radio_id).parts) > 1 and Path(radio_id).exists():
+                kind = "folder, and not of a radio" if Path(radio_id).is_dir() else "file"
+                raise BenchbookError(f"{radio_id} is a {kind}.", remedy="Name a radio by its id, such as set-1.")
             known = ", ".join(self.ids()) or "none yet; add one with 'chassislog radio add'"
             raise BenchbookError(f"There is no radio {radio_id!r}.", f"Benchbook {self.folder}.", f"Radios: {known}.")
         return folder
@@ -96,9 +99,11 @@ class Benchbook:
         import tomli_w
 
         check_id(str(card.get("id") or ""))
+        if "points" in card and not card["points"]:
+            raise BenchbookError("No point was named.", remedy="Name what somebody can touch, such as chassis.")
         data = {key: value for key, value in card.items() if value not in ("", None, (), {})}
         text = tomli_w.dumps({"schema": 1, **data})
-        checked = read_card(text, "the new card")
+        checked = read_card(text, "The new card")
         if self.folder.exists():
             self.require()
         folder = self.folder / checked.id

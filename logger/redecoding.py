@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.profile import Profile, Typed
-from drivers.reading import Reading, Status
+from drivers.reading import Reading, Status, reason_of
 from logger.benchmeter import BenchMeter
 from logger.cells import cell, detail_of, meter_of, span_of, uncell
 from logger.copying import COLUMNS, NewSession, at, new_session, sole_user
@@ -70,7 +70,9 @@ def redecode(folder: Path, profiles: Mapping[str, Profile]) -> Redecoded:
             with new_session(folder, "redecoded") as made:
                 return _Redecoding(folder, descriptor, profiles, made).run()
         except (OSError, csv.Error, UnicodeError) as exc:
-            raise KeepError(f"The session cannot be read: {exc}.", f"{folder}.", "See 'chassislog check'.") from exc
+            raise KeepError(
+                f"The session cannot be read: {reason_of(exc)}.", f"{folder}.", "See 'chassislog check'."
+            ) from exc
 
 
 @dataclass

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Callable
+from datetime import date
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,19 +36,36 @@ def write_report(
     card: bool = False,
     paper: str = "a4",
     compare: bool = False,
+    told: Callable[[str], None] = lambda _: None,
 ) -> list[Path]:
-    """Judge a radio and write its report, HTML first. Raises: ReportError, ReportCallError, TableError, CardError."""
+    """Judge a radio and write its report, HTML first; `told` is called with what a person should know of it.
+
+    Raises: ReportError, ReportCallError, TableError, CardError.
+    """
     from analysis.assess import assess
     from analysis.table import load_radio
 
     if paper not in ("a4", "letter"):
         raise ReportCallError(f"{paper!r} is no paper.", remedy="Write a4 or letter.")
-    if since and not re.fullmatch(r"\d{4}-\d{2}-\d{2}", since):
-        raise ReportCallError(f"{since!r} is no date.", remedy="Write it as 2026-01-31.")
+    if since:
+        _check_date(since)
     radio = load_radio(radio_folder, times=False)
+    if since and all(session.start[:10] < since for session in radio.sessions):
+        last = f"; the last began on {radio.sessions[-1].start[:10]}" if radio.sessions else ""
+        told(f"No session is from {since} or later{last}. The judgement rests on all of the latest stage.")
     return render(
         radio, assess(radio), radio_folder / "report", since=since, pdf=pdf, card=card, paper=paper, compare=compare
     )  # fmt: skip
+
+
+def _check_date(text: str) -> None:
+    try:
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text, re.ASCII):
+            date.fromisoformat(text)
+            return
+    except ValueError as exc:
+        raise ReportCallError(f"{text!r} is no day of the calendar.", remedy="Write it as 2026-01-31.") from exc
+    raise ReportCallError(f"{text!r} is no date.", remedy="Write it as 2026-01-31.")
 
 
 def render(

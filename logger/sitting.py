@@ -13,7 +13,7 @@ from types import FrameType
 from typing import Any
 
 from analysis.card import RadioCard
-from analysis.descriptor import descriptor_from
+from analysis.descriptor import PRACTICE, descriptor_from
 from drivers.meter import Batch, Meter
 from drivers.reading import BenchError
 from drivers.units import UnitError, parse
@@ -103,17 +103,27 @@ def check_links(plan: Plan) -> None:
 
 
 def stage_of(benchbook: Benchbook, radio: str, named: str) -> str:
-    """The stage of a new session."""
+    """The stage of a new session: the one named, else the last one's; a practice session's only where no other is."""
     if named:
         return named
+    practised = ""
     for path in sorted(benchbook.radio_folder(radio).glob("*/datapackage.json"), reverse=True):
         try:
-            stage = (descriptor_from(path.read_bytes()) or {}).get("stage")
+            found = descriptor_from(path.read_bytes()) or {}
         except OSError:
             continue
+        stage = found.get("stage")
         if isinstance(stage, str) and stage:
-            return stage
-    return FIRST_STAGE
+            if not _of_practice(found):
+                return stage
+            practised = practised or stage
+    return practised or FIRST_STAGE
+
+
+def _of_practice(descriptor: Mapping[str, Any]) -> bool:
+    meters = descriptor.get("meters")
+    ports = [meter.get("port") for meter in meters if isinstance(meter, dict)] if isinstance(meters, list) else []
+    return any(str(port).lower().startswith(PRACTICE) for port in ports)
 
 
 class Sitting:
@@ -134,6 +144,8 @@ class Sitting:
             known = ", ".join(self.tags.names)
             raise TagError(f"There is no tag {unknown[0]!r}.", remedy=f"Tags are {known}; declare own ones.")
         check_tags(plan.tags)
+        if any(sign in plan.name for sign in "/\\"):
+            raise TagError(f"{plan.name!r} cannot be a session's name.", remedy="Write a word, such as before-repair.")
         zero = time.monotonic()
         start = plan.start or now_utc()
         self.clock: Callable[[], float] = plan.clock or (lambda: time.monotonic() - zero)
@@ -275,7 +287,7 @@ class Sitting:
 
 def _practised(meters: Sequence[BenchMeter]) -> set[str]:
     """The practice scenarios that some meters are of."""
-    ports = [meter.port for meter in meters if meter.port.lower().startswith("practice://")]
+    ports = [meter.port for meter in meters if meter.port.lower().startswith(PRACTICE)]
     return {port.partition("://")[2].partition("?")[0] for port in ports}
 
 

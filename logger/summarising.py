@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 import analysis
-from analysis.descriptor import descriptor_from
 from analysis.summary import Summary, from_json
 from drivers.reading import BenchError
 from logger.scan import scan
@@ -97,33 +96,11 @@ def fresh(place: Path) -> Summary:
 
 
 def _judged(folder: Path) -> Summary:
-    """Only the sessions of the latest stage are read: no other is judged."""
+    """Read as `assess` reads it, all stages too: a session that cannot be read has its say in every level."""
     from analysis.summary import summarise
     from analysis.table import load_radio
 
-    described = [
-        (str(told.get("start") or ""), path.name, str(told.get("stage") or ""), path)
-        for path, told in _sessions(folder).items()
-    ]
-    stage = max(described)[2] if described else ""
-    paths = [path for _, _, its, path in described if its == stage]
-    return summarise(load_radio(folder, paths, times=False), sessions=len(described))
-
-
-def _sessions(folder: Path) -> dict[Path, Mapping[str, Any]]:
-    """Session folders with their descriptors, without those in whose place a mended or newly decoded copy stands."""
-    from analysis.table import replaced_by, session_folders
-
-    found = {path: _descriptor(path) for path in session_folders(folder)}
-    gone = {replaced_by(path.name, told) for path, told in found.items()}
-    return {path: told for path, told in found.items() if path.name not in gone}
-
-
-def _descriptor(path: Path) -> Mapping[str, Any]:
-    try:
-        return descriptor_from((path / "datapackage.json").read_bytes()) or {}
-    except OSError:
-        return {}
+    return summarise(load_radio(folder, times=False))
 
 
 def _id(place: Path) -> str:

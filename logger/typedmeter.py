@@ -29,6 +29,7 @@ class TypedMeter:
         self._last: dict[tuple[Quantity, Coupling], float] = {}
         self._doubted: Reading | None = None
         self._events: list[MeterEvent] = []
+        self._before: tuple[Quantity, Coupling] | None = None  #: what the last one was of
 
     def type(self, line: str, quantity: Quantity | None = None, coupling: Coupling | None = None) -> str:
         """Take one line; the answer is empty, or a question for the user. `y` answers yes to a doubt.
@@ -39,7 +40,8 @@ class TypedMeter:
         if doubted is not None and line.strip().lower() in YES:
             self.accept_doubted()
             return ""
-        found = read(line, self._clock(), quantity=quantity, coupling=coupling, fit=self._fit)
+        before = (doubted.quantity, doubted.coupling) if doubted is not None else self._before
+        found = read(line, self._clock(), quantity=quantity, coupling=coupling, before=before, fit=self._fit)
         if isinstance(found, Question):
             return found.text  # what was asked before stays open
         near = [self._last.get((found.quantity, found.coupling))]
@@ -49,7 +51,8 @@ class TypedMeter:
                 return ""
             near += self._replaced(doubted, found)
         asked = [
-            read(line, found.elapsed, quantity=quantity, coupling=coupling, last=last, fit=self._fit) for last in near
+            read(line, found.elapsed, quantity=quantity, coupling=coupling, before=before, last=last, fit=self._fit)
+            for last in near
         ]
         if all(isinstance(each, Question) for each in asked) and isinstance(asked[0], Question):
             self._doubted = asked[0].reading
@@ -77,6 +80,7 @@ class TypedMeter:
             self._accept(doubted)
 
     def _accept(self, reading: Reading) -> None:
+        self._before = reading.quantity, reading.coupling
         if reading.value is not None:
             self._last[reading.quantity, reading.coupling] = reading.value
         self._lines.put(reading)

@@ -38,6 +38,10 @@ class UnpackError(BenchError):
     """A zip that is refused."""
 
 
+class UnpackFileError(UnpackError):
+    """A file or folder that the disk does not give or take."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unpacked:
     """What was unpacked."""
@@ -117,7 +121,7 @@ def extract(path: Path, into: Path, most: int = MOST_BYTES) -> list[str]:
                     left = _copy(source, to, left, path)
             return [entry.filename for entry in entries]
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError, RuntimeError) as exc:
-        raise _refuse(f"It cannot be read as a zip: {exc}", path) from exc
+        raise UnpackFileError(f"It cannot be read as a zip: {exc}.", f"{path}.", "Nothing was unpacked.") from exc
 
 
 def _copy(source: IO[bytes], to: IO[bytes], left: int, path: Path) -> int:
@@ -132,6 +136,8 @@ def _copy(source: IO[bytes], to: IO[bytes], left: int, path: Path) -> int:
 def unpack(path: Path, benchbook: Path, most: int = MOST_BYTES) -> Unpacked:
     """Unpack into a benchbook: everything, or nothing. Raises: UnpackError."""
     if not path.is_file():
+        if path.is_dir():
+            raise UnpackError(f"{path} is a folder.", remedy="Name a zip that 'chassislog pack' made.")
         raise UnpackError(f"There is no file {path}.")
     try:
         benchbook.mkdir(parents=True, exist_ok=True)
@@ -139,7 +145,7 @@ def unpack(path: Path, benchbook: Path, most: int = MOST_BYTES) -> Unpacked:
             names = extract(path, Path(scratch), most)
             return _Unpacking(path, Path(scratch), names, benchbook).run()
     except OSError as exc:
-        raise UnpackError(f"It cannot be unpacked: {exc.strerror or exc}.", f"{path} into {benchbook}.") from exc
+        raise UnpackFileError(f"It cannot be unpacked: {exc.strerror or exc}.", f"{path} into {benchbook}.") from exc
 
 
 def arranged(path: Path, folder: Path) -> Path:

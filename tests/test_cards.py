@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.card import CardError, read_burdens, read_card
+from analysis.card import RESERVED, CardError, read_burdens, read_card
+from logger.cli import run
 
 GOOD = """
 schema = 1
@@ -46,6 +49,10 @@ def test_a_good_card_says_what_was_written() -> None:
         ('"set-5"', '"../set-5"', "id"),
         ('["chassis", "aerial"]', '["chassis", "chassis"]', "points"),
         ("schema = 1", "schema = 2", "schema"),
+        ('"aerial"', '"mains-line"', "points (points to probe)"),
+        ('"aerial"', '"barrier"', "points"),
+        ('"120 V"', '"230 kV"', "nominal_mains (mains it is made for)"),
+        ('"120 V"', '"12 V"', "nominal_mains"),
         ("[board]", "[bord]", "bord"),
     ],
 )
@@ -64,6 +71,11 @@ def test_what_is_wrong_names_file_and_key(old: str, new: str, key: str) -> None:
         ('"reversible"', '"round"', "one of 'reversible', 'polarised', 'earthed'."),
         ('secondary = "9 V"', 'arrangement = "serial"', "'single', 'parallel', 'series'; did you mean 'series'?"),
         ('secondary = "9 V"', 'insulation_class = "b"', "one of 'A', 'E', 'B', 'F', 'H'; did you mean 'B'?"),
+        ('points = ["chassis", "aerial"]', "points = 3", "A list has to stand there, not a whole number."),
+        ("schema = 1\n", "", "The key schema is missing."),
+        ('"reversible"', '"round"', "'round' is no word for that."),
+        ('"120 V"', '"230 kV"', "Write the volts that it is made for, 50 V to 500 V."),
+        ('secondary = "9 V"', "volts = 9", "There is no key volts."),
         ('secondary = "9 V"', "volts = 9", "Keys there are primary, secondary, windings, arrangement, rating,"),
     ],
 )
@@ -72,6 +84,31 @@ def test_what_could_stand_there_is_said(old: str, new: str, expected: str) -> No
         read_card(GOOD.replace(old, new), "radio.toml")
 
     assert expected in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("option", "said"),
+    [
+        (("--points", ""), "No point was named."),
+        (("--points", " , "), "No point was named."),
+        (("--points", "chassis,mains-line"), "'mains-line' is kept for another reading"),
+        (("--points", "chassis,chassis"), "The new card, key points (points to probe). Name each point once."),
+        (("--mains", "230 kV"), "'230 kV' is no mains voltage of a radio."),
+        (("--mains", "117,5 V"), "Expected volts, such as '230 V', with a decimal point and no spaces."),
+    ],
+)
+def test_a_new_card_that_could_not_be_judged_by_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], option: tuple[str, str], said: str
+) -> None:
+    assert run(["radio", "add", "set-9", *option, "--benchbook", str(tmp_path)]) == 2
+    assert said in capsys.readouterr().err and not (tmp_path / "set-9").exists()
+
+
+def test_the_words_of_the_plan_of_the_house_are_no_points() -> None:
+    """design.md, table of reserved tags: everything but the points of touch."""
+    assert {"mains-line", "mains-neutral", "mains", "pin-1-to-chassis", "pin-2-to-chassis", "earth-pin-to-chassis",
+            "secondary", "rail-positive", "rail-negative", "winding-primary", "winding-secondary", "air", "speaker",
+            "mains-to-chassis", "barrier", ""} == RESERVED  # fmt: skip
 
 
 @pytest.mark.parametrize("tolerance", ["60 %", "-1 %", "1 ohm", "much"])

@@ -191,7 +191,7 @@ def test_no_zip_no_radio_and_a_file_that_is_there_are_one_line(
     (tmp_path / "there.zip").write_bytes(b"mine")
     with pytest.raises(PackError, match="is there already"):
         pack(radio, tmp_path / "there.zip")
-    assert run(["unpack", str(tmp_path / "there.zip"), "--benchbook", str(tmp_path / "b")]) == 2
+    assert run(["unpack", str(tmp_path / "there.zip"), "--benchbook", str(tmp_path / "b")]) == 3
     assert run(["unpack", str(tmp_path / "none.zip")]) == 2
     assert run(["pack", "no-such", str(tmp_path / "y.zip"), "--benchbook", str(tmp_path / "a")]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 3

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 import sys
@@ -15,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers import portlist
-from drivers.opening import register_handlers
+from drivers.opening import opening_failed, register_handlers
 from drivers.port import Port, PortError, PortLostError, wire_bytes
 from drivers.portlist import PortInfo
 from drivers.profile import PortSettings
@@ -189,6 +190,13 @@ def test_a_closed_port_is_a_lost_one() -> None:
     port.close()
     with pytest.raises(PortLostError):
         port.write(b"x")
+
+
+def test_what_the_system_says_is_told_without_its_numbers() -> None:
+    refused = OSError(errno.EIO, f"write failed: [Errno {errno.EIO}] {os.strerror(errno.EIO)}")
+    assert str(opening_failed("COM4", refused)) == (
+        f"Port COM4 cannot be opened: write failed: {os.strerror(errno.EIO)}."
+    )
 
 
 def test_profile_text_becomes_the_bytes_that_it_stands_for() -> None:

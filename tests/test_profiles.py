@@ -63,7 +63,7 @@ def test_the_input_for_a_coupling_goes_before_the_one_for_any() -> None:
 BAD = [
     ("colour = 'red'", "colour", "Keys there are schema, title"),
     ("[port]\nbuad = 9600", "port.buad", "Keys there are baud"),
-    ("[port]\nbaud = '9600'", "port.baud", "Expected `int`"),
+    ("[port]\nbaud = '9600'", "port.baud", "A whole number has to stand there"),
     ("[port]\nbaud = 1", "port.baud", "Expected 50 to"),
     ("[port]\nparity = 'X'", "port.parity", "X"),
     ("[port]\nsettle_ms = -1", "port.settle_ms", "Expected 0 to"),

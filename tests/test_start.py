@@ -81,7 +81,7 @@ BAD_CALLS = [
     (["log", "set-1", "--meter", "v=numbered-lcd"], 2),
     (["log", "set-1", "--meter", "typed"], 2),
     (["log", "set-1", "--meter", "v=numbered-lcd@/dev/no-such-port"], 3),
-    (["log", "set-1", "--meter", "v=numbered-lcd@nosuch://port"], 3),
+    (["log", "set-1", "--meter", "v=numbered-lcd@nosuch://port"], 2),
     (["log", "set-1", "--meter", "v=numbered-lcd@replay:///no/such/file?meter=v"], 3),
     (["log", "set-1", "--meter", "v=typed", "--for", "30 V"], 2),
     (["log", "set-1", "--meter", "v=typed", "--for", "30"], 2),

@@ -190,7 +190,8 @@ def _facts(
         ("Completeness", completeness(radio, assessment)),
         ("Proof of the measuring chain", "; ".join(proof.lines[:4])),
     ]  # fmt: skip
-    return (*found, ("Shown from", plain(since, 20))) if since else tuple(found)
+    none = "" if shown else ": no sitting is from then on"
+    return (*found, ("Shown from", f"{plain(since, 20)}{none}")) if since else tuple(found)
 
 
 def _finding(radio: Radio, finding: Finding, at: int, assessment: Assessment) -> FindingItem:
@@ -260,16 +261,16 @@ def _statement(key: str, value: object, linked: bool) -> tuple[str, str]:
 
 def _before(radio: Radio) -> Assessment | None:
     """What is found on the stage before the latest one; None where there is one stage only."""
-    others = [stage for stage in dict.fromkeys(session.stage for session in radio.sessions) if stage != radio.stage]
+    others = [stage for stage in dict.fromkeys(session.stage for session in radio.counted) if stage != radio.stage]
     if not others:
         return None
-    sessions = tuple(session for session in radio.sessions if session.stage == others[-1])
+    sessions = tuple(session for session in radio.counted if session.stage == others[-1])
     return assess(Radio(card=radio.card, sessions=sessions, burdens=radio.burdens))
 
 
 def _comparison(radio: Radio, assessment: Assessment, earlier: Assessment | None) -> Comparison | None:
     """The latest stage beside the one before it, or None where there is one stage only."""
-    others = [stage for stage in dict.fromkeys(session.stage for session in radio.sessions) if stage != radio.stage]
+    others = [stage for stage in dict.fromkeys(session.stage for session in radio.counted) if stage != radio.stage]
     if not others or earlier is None:
         return None
     changes = tuple(

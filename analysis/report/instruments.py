@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.coded import coded
+from analysis.descriptor import PRACTICE
 from analysis.meterinfo import AccuracyLine, MeterInfo, MeterInput
-from analysis.report.simulated import PRACTICE
 from analysis.report.text import exactly, moment, plain
 from analysis.table import Session
 from drivers.reading import UNITS, Quantity

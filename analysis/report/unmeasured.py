@@ -53,7 +53,7 @@ def earlier(radio: Radio, *topics: str) -> str:
     wanted = [_POINTS.get(topic) or (((topic,), "plug") if topic in _own(radio) else None) for topic in topics]
     if not wanted or any(w is None or any(_has(s, *w) for s in radio.judged) for w in wanted):
         return ""
-    old = [session for session in radio.sessions if session.stage != radio.stage]
+    old = [session for session in radio.counted if session.stage != radio.stage]
     last = [next((s for s in reversed(old) if w is not None and _has(s, *w)), None) for w in wanted]
     names = list(dict.fromkeys((s.stage, s.name) for s in last if s is not None))
     if not names or None in last:

@@ -19,7 +19,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from urllib.parse import parse_qsl, unquote
 
+from drivers.opening import PortCallError
 from drivers.port import PortError
+from drivers.reading import reason_of
 from drivers.urls.pieces import PiecePort
 
 _COLUMNS = ("elapsed_s", "meter", "direction", "hex")
@@ -86,7 +88,7 @@ def _rows(path: Path) -> Iterator[tuple[float, str, str, bytes]]:
     except FileNotFoundError as exc:
         raise PortError(f"There is no wire log {path}.") from exc
     except (OSError, UnicodeDecodeError, csv.Error, ValueError) as exc:
-        raise PortError(f"The wire log cannot be read: {exc}.", f"File {path}.") from exc
+        raise PortError(f"The wire log cannot be read: {reason_of(exc)}.", f"File {path}.") from exc
 
 
 def _row(row: list[str], places: list[int], columns: int, path: Path, line: int) -> tuple[float, str, str, bytes]:
@@ -101,7 +103,7 @@ def _row(row: list[str], places: list[int], columns: int, path: Path, line: int)
         seconds = float(elapsed)
         data = bytes.fromhex(_cell(text))
     except ValueError as exc:
-        raise bad(f"A row of the wire log cannot be read: {exc}.") from exc
+        raise bad(f"A row of the wire log cannot be read: {reason_of(exc)}.") from exc
     if not 0 <= seconds < 1e9:
         raise bad(f"The time {elapsed!r} is not seconds since a start.")
     if direction not in ("rx", "tx"):
@@ -125,9 +127,9 @@ def load(path: Path, meter: str = "") -> WireLog:
             log.add(elapsed, direction, data)
     listed = ", ".join(roles) or "none"
     if meter and meter not in roles:
-        raise PortError(f"The wire log has no meter {meter!r}.", f"File {path}.", f"It has: {listed}.")
+        raise PortCallError(f"The wire log has no meter {meter!r}.", f"File {path}.", f"It has: {listed}.")
     if not meter and len(roles) > 1:
-        raise PortError("The wire log has several meters.", f"File {path}.", f"Add ?meter= and one of: {listed}.")
+        raise PortCallError("The wire log has several meters.", f"File {path}.", f"Add ?meter= and one of: {listed}.")
     log.first_time = first or 0.0
     return log
 
@@ -258,17 +260,17 @@ def parse_url(url: str) -> tuple[Path, str, float]:
     text, mark, query = rest.partition("?") if "?" not in unquote(rest.rpartition("?")[0]) else rest.rpartition("?")
     options = dict(parse_qsl(query, keep_blank_values=True)) if mark else {}
     if unknown := sorted(options.keys() - {"meter", "speed"}):
-        raise PortError(f"A replayed port has no option {unknown[0]!r}.", f"Port {url}.", "It has meter and speed.")
+        raise PortCallError(f"A replayed port has no option {unknown[0]!r}.", f"Port {url}.", "It has meter and speed.")
     try:
         speed = float(options.get("speed") or 1.0)
     except ValueError:
         speed = -1.0
     if not 0 <= speed < 1e6:
-        raise PortError(f"The speed {options['speed']!r} is not a number from 0 up.", f"Port {url}.")
+        raise PortCallError(f"The speed {options['speed']!r} is not a number from 0 up.", f"Port {url}.")
     if re.match(r"/[A-Za-z]:[/\\]", text):  # a Windows path as a URL writes it
         text = text[1:]
     if not text or "\0" in unquote(text):
-        raise PortError("A replayed port needs the path of a wire log.", f"Port {url}.")
+        raise PortCallError("A replayed port needs the path of a wire log.", f"Port {url}.")
     path = Path(text) if Path(text).exists() else Path(unquote(text))
     return (path / "wire.csv" if path.is_dir() else path), options.get("meter", ""), speed
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from analysis.report.text import one_line
 from drivers.reading import Quantity, Reading, Status
-from drivers.units import show
+from drivers.units import print_unit, show
 from logger.tags import changes_in
 
 if TYPE_CHECKING:
@@ -26,7 +26,8 @@ BELL = "\a"
 def shown(reading: Reading) -> str:
     """A reading for a person: value with unit, coupling, and its status where it is not plainly good."""
     if reading.value is None:
-        text = "overload" if reading.status is Status.OVERLOAD else "no value"
+        # Of what it is stands beside it: a bare OL that was typed is of what was typed before.
+        text = f"overload {print_unit(reading.unit)}" if reading.status is Status.OVERLOAD else "no value"
     else:
         text = show(reading.value, reading.unit, reading.resolution)
     words = [text, reading.coupling.upper().replace("ACDC", "AC+DC"), *reading.flags]
