@@ -210,7 +210,7 @@ class Sitting:
     def set_tags(self, tags: Mapping[str, str], *, elapsed: float | None = None) -> None:
         """Put a whole set of tags in force; a practice bench that nobody else leads follows them."""
         for meter in self.typed.values():
-            meter.accept_doubted()  # it was typed under the tags of before
+            meter.moved_on()
         self.recorder.set_tags(tags, elapsed=elapsed)
         if not self.plan.plan:
             for scenario in _practised(self.plan.meters):

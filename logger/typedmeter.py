@@ -73,6 +73,11 @@ class TypedMeter:
         self._events.append(MeterEvent(elapsed=found.elapsed, kind="note", detail={"text": text}))
         return [doubted.value]
 
+    def moved_on(self) -> None:
+        """Something else is read from now on: what was in doubt was typed before, and OL alone says of what no more."""
+        self.accept_doubted()
+        self._before = None
+
     def accept_doubted(self) -> None:
         """A value in doubt that nobody took back was typed, and is recorded: a lost one can hurt somebody."""
         doubted, self._doubted = self._doubted, None

@@ -117,6 +117,7 @@ def test_what_is_typed_is_recorded_like_any_other_meter(
         (("3 V ac", "300 V ac", "3.1 V ac"), [("3", "1"), ("3.1", "1")]),  # a slip of the decimal point
         (("3 V ac", "230 V ac", "4.7 kohm"), [("3", "1"), ("230", "1"), ("4700", "1")]),
         (("3 V ac", "230 V ac", "what", "y"), [("3", "1"), ("230", "1")]),
+        (("3 V ac", "plug=2", "OL", "q"), [("3", "1")]),  # of what, nobody knows: it is asked
     ],
 )
 def test_a_value_in_doubt_is_recorded_unless_another_one_stands_in_its_place(
