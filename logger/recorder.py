@@ -22,7 +22,7 @@ from drivers.meter import Batch
 from drivers.reading import Reading, Status
 from logger.backlog import Backlog
 from logger.cells import cell, stamp
-from logger.recording import Counters, DiskWord, Listener, Source
+from logger.recording import Counters, DiskWord, Listener, Source, ended
 from logger.rows import Rows
 from logger.session import SessionWriter, event_line
 from logger.tags import Tags as Tags
@@ -31,6 +31,8 @@ log = logging.getLogger(__name__)
 
 #: Rows are handed to the system at least so often, and seen to be on the disk at least so often. [s]
 FLUSH, SYNC = 0.02, 1.0
+#: With nothing to write the writer looks after the wall clock only so often. [s]
+IDLE = 0.1
 #: Readings that may wait for the writer before its readers have to. At the fastest that this program runs, some 100,000
 #: a second, they are 10 ms: less than what may be missing after a kill.
 BACKLOG = 1000
@@ -209,7 +211,7 @@ class Recorder:
         except Exception:
             log.exception("meter %s", meter.role)
             progress.done = True
-            batch = _ended(self._clock())
+            batch = ended(self._clock())
             with contextlib.suppress(Exception):
                 meter.close()
         times = [batch.readings[-1].elapsed] if batch.readings else []
@@ -242,8 +244,10 @@ class Recorder:
             if self.unwritten > HELD_BACK and not self._stop.is_set():
                 time.sleep(FLUSH)  # the queue fills and the readers wait: nothing is dropped
             else:
-                item = self._queue.get(max(0.0, due - time.monotonic()))
+                waiting = any(self._lines.values())
+                item = self._queue.get(max(0.0, due - time.monotonic()) if waiting else IDLE)
                 if item is not None:
+                    due = due if waiting else time.monotonic() + FLUSH
                     role, batch = item
                     if batch is None:
                         break
@@ -389,11 +393,6 @@ class Recorder:
     def unwritten(self) -> int:
         """Rows that the disk has not taken yet."""
         return len(self._lines["readings"])
-
-
-def _ended(elapsed: float) -> Batch:
-    detail = {"reason": "an internal fault ended this meter; see the log"}
-    return Batch(readings=[], events=[MeterEvent(elapsed=elapsed, kind="port-lost", detail=detail)], wire=[])
 
 
 def now_utc() -> datetime:

@@ -77,3 +77,9 @@ class DiskWord:
                 detail = {"reason": before, "until": f"{elapsed:.6f}"}
                 return None, MeterEvent(elapsed=self._since, kind="disk", detail=detail)
         return None, None
+
+
+def ended(elapsed: float) -> Batch:
+    """The last of a meter that failed in a way that nobody thought of."""
+    detail = {"reason": "an internal fault ended this meter; see the log"}
+    return Batch(readings=[], events=[MeterEvent(elapsed=elapsed, kind="port-lost", detail=detail)], wire=[])
