@@ -205,6 +205,11 @@ class SetupScreen(Form):
             yield Button("Start", id="start")
         yield from foot(FORM_KEYS)
 
+    def on_mount(self) -> None:
+        """A practice wants no more than Enter."""
+        if self.practice:
+            self.call_after_refresh(self.query_one("#start", Button).focus)
+
     def on_select_changed(self, event: Select.Changed) -> None:
         """A practice bench has its own meters: there is nothing to say of them."""
         if event.select.id == "source":
