@@ -10,6 +10,7 @@ import typer
 
 from drivers.units import counted, parse
 from logger.benchmeter import BenchMeter, MeterSpecError, category_warning, meters_of, unproved_links
+from logger.cautions import by_current
 from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
 
 
@@ -41,7 +42,7 @@ def demo(
     for radio in made:
         say(f"{radio.title} ({radio.id})")
         for finding in radio.assessment.findings:
-            say(f"{finding.id:28} {finding.title}", level=finding.level, before="  ")
+            say(f"{finding.id:28} {finding.title}{by_current(finding)}", level=finding.level, before="  ")
         say(f"  Report: {radio.report}")
         say()
     say(CAUTION)

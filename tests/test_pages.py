@@ -11,11 +11,11 @@ from textual.pilot import Pilot
 from textual.widgets import Input, OptionList, Select
 
 from analysis.finding import Finding, Level, Outcome, StateOutcome
-from logger.cautions import CAUTION_LINE, standing
+from logger.cautions import CAUTION_LINE, by_current, standing
 from logger.radio import Benchbook
 from logger.screen.app import StartApp
 from logger.screen.forms import CardScreen, PortsScreen, SetupScreen
-from logger.screen.start import RadioScreen, StartScreen, by_current
+from logger.screen.start import RadioScreen, StartScreen
 from tests.test_bench_screen import on_the_screen
 from tests.test_screens import choose, tab_to, text_of, until
 

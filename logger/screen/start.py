@@ -17,12 +17,11 @@ from textual.widgets.option_list import Option
 from analysis.report.text import without_controls
 from drivers.reading import BenchError
 from drivers.units import counted
-from logger.cautions import CAUTION_LINE
+from logger.cautions import CAUTION_LINE, by_current
 from logger.radio import Benchbook
 
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
-    from analysis.finding import Finding
 
 LIST_CSS = """
 .head { height: auto; padding: 0 1; text-style: bold; }
@@ -191,14 +190,6 @@ def _summary(benchbook: Benchbook, radio: str) -> str:
         else f"NOT FULLY MEASURED, {counted(len(result.missing), 'thing')} missing"
     )
     return f"{result.level.upper():9}  {measured}"
-
-
-def by_current(finding: Finding) -> str:
-    """A mark for a point that is within though its volts alone are not: the current is what the limit allows."""
-    if finding.level != "within" or not finding.id.startswith("touch-voltage:") or "by current" in finding.title:
-        return ""
-    alone = [state.outcome for state in finding.states if state.burden is None]
-    return " (by current)" if "above" in alone or "too-close" in alone else ""
 
 
 class RadioScreen(Listed):
