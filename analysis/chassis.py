@@ -6,13 +6,15 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from analysis.card import RESERVED, RadioCard, figure
 from analysis.contact import contacts
 from analysis.finding import ORDER, Finding, Level, worst
 from analysis.limits import TouchLimits, touch_limits
 from analysis.pins import read_pins
 from analysis.proof import CHAIN_POINTS, Proof, mains_factor, prove
-from analysis.states import Chunk, Key, Value, chunks, last_settled, pooled, settled
+from analysis.states import Chunk, Key, Value, chunks, last_settled, pooled, settle, settled
 from analysis.table import Event, Radio, Session
 from analysis.touch import MeterInput
 from analysis.touch_current import current_finding
@@ -117,9 +119,8 @@ def survey(radio: Radio) -> TouchPicture:
                 if c.meter == role and c.key.point == "mains-line" and _is_ac_volts(c.key)
             ]
             ends = [end for c in line if (end := last_settled(c)) is not None]
-            proofs[session.name, role] = prove(
-                mine, card=radio.card, fed_from=session.fed_from, line_at_end=ends[-1] if ends else None
-            )
+            at_end = max(ends, key=lambda end: end[1], default=None)
+            proofs[session.name, role] = prove(mine, card=radio.card, fed_from=session.fed_from, line_at_end=at_end)
     frequency = figure(radio.card.frequency, "Hz")
     setting = Setting(
         limits=limits_of(radio.card), frequency=frequency or DEFAULT_FREQUENCY, inputs=_inputs(sessions),
@@ -133,8 +134,10 @@ def survey(radio: Radio) -> TouchPicture:
     tied = read_pins(radio).tied
     matrices = [_contradicted(matrix, tied) if matrix.point == "chassis" else matrix for matrix in matrices]
     matrices = [_with_odd_burdens(matrix, touched) for matrix in matrices]
-    if radio.unread:
-        matrices = [_beside_unread(matrix, radio.unread) for matrix in matrices]
+    matrices = [_beside_unsettled(matrix, touched, setting) for matrix in matrices]
+    unread = (*radio.unread, *(f"{s.name}: {s.lost}" for s in sessions if s.lost))
+    if unread:
+        matrices = [_beside_unread(matrix, unread) for matrix in matrices]
     return TouchPicture(
         matrices=tuple(matrices), setting=setting, proofs=proofs, frequency_assumed=frequency is None,
         points=radio.card.points,
@@ -148,7 +151,28 @@ def _with_odd_burdens(matrix: Matrix, found: Iterable[Chunk]) -> Matrix:
         for c in found
         if c.key.point == matrix.point and c.key.burden_ohms is not None and math.isnan(c.key.burden_ohms)
     }
-    return replace(matrix, missing=(*matrix.missing, *sorted(odd))) if odd else matrix
+    if not odd:
+        return matrix
+    level = Level.UNDECIDED if matrix.level is Level.WITHIN else matrix.level
+    said = "Readings across what is no burden are no evidence, and what they were of is not known."
+    return replace(matrix, level=level, contradiction=said, missing=(*matrix.missing, *sorted(odd)))
+
+
+def _beside_unsettled(matrix: Matrix, found: Iterable[Chunk], setting: Setting) -> Matrix:
+    """Volts that never settled are no value; where they lay above the limit, low ones do not settle the point."""
+    if matrix.level is not Level.WITHIN:
+        return matrix
+    for chunk in found:
+        if chunk.key.point != matrix.point or chunk.key.quantity != "voltage" or settle(chunk) is not None:
+            continue
+        limit = setting.voltage_limit(chunk.key.coupling)
+        most = float(np.abs(chunk.value[chunk.ok]).max(initial=0.0))
+        if most >= min(limit.value, limit.default):
+            state = f"plug {chunk.key.plug or 'not noted'}, switch {chunk.key.switch or 'not noted'}"
+            said = f"With {state} it also read up to {show(most, 'V')} {chunk.key.coupling.upper()} and never settled."
+            missing = (*matrix.missing, f"{state} again, until it settles")
+            return replace(matrix, level=Level.UNDECIDED, contradiction=said, missing=missing)
+    return matrix
 
 
 def _is_ac_volts(key: Key) -> bool:
@@ -159,7 +183,7 @@ def _beside_unread(matrix: Matrix, unread: Sequence[str]) -> Matrix:
     """What a session that cannot be read would say is not known: low readings of the others do not settle it."""
     if matrix.level is not Level.WITHIN:
         return matrix
-    said = f"A session of this radio cannot be read ({'; '.join(unread)}); what it holds is not known."
+    said = f"A session of this radio is not as it was recorded ({'; '.join(unread)}); what it held is not known."
     return replace(matrix, level=Level.UNDECIDED, contradiction=said, missing=(*matrix.missing, "the unread session"))
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.readings import BoolArray, IntArray
-from analysis.states import Chunk, Value, lowest
+from analysis.states import Chunk, Value, lowest, settle
 
 #: Less than this between the clip and the bare metal beside it is contact. [Ω] Source: own choice; wire, clip and
 #: metal have some tenths of an ohm, a film of paint or oxide has kilohms and more.
@@ -47,7 +47,7 @@ def contacts(found: Mapping[str, Sequence[Chunk]]) -> Contacts:
     looks: dict[tuple[str, str], list[tuple[float, bool]]] = {}
     for session, several in found.items():
         for chunk in several:
-            if chunk.key.quantity in _OHMS and not chunk.key.burden:
+            if chunk.key.quantity in _OHMS:
                 volts = _volts(several, chunk.key.point)
                 looks.setdefault((session, chunk.key.point), []).extend(_looks(chunk, volts))
     return {place: Looks(*zip(*sorted(seen), strict=True)) for place, seen in looks.items() if seen}
@@ -60,22 +60,33 @@ def _volts(found: Iterable[Chunk], point: str) -> IntArray:
 
 
 def _looks(chunk: Chunk, volts: IntArray) -> list[tuple[float, bool]]:
-    """What was seen between two stretches of volts: each take, else whether the rows settled on contact at all.
+    """What was seen between two stretches of volts: each take, else what the rows came to.
 
-    An ohmmeter shows an open circuit until its lead touches and when it is lifted, so rows alone speak against contact
-    only where they never settled on it.
+    An ohmmeter shows an open circuit until its lead touches and when it is lifted, so an overload alone speaks against
+    contact only where nothing else was seen. Ohms that are a film of paint are no lifted lead.
     """
     stretch = np.searchsorted(volts, chunk.rows)
     looks = []
     for number in np.unique(stretch):
         part = _part(chunk, stretch == number)
-        taken = _taken(part)
-        least = lowest(part)
-        if taken:
-            looks += taken
-        elif least is not None:
-            looks.append((part.began + float(part.elapsed[-1]), least < CONTACT))
+        looks += _taken(part) or _by_rows(part)
     return looks
+
+
+def _by_rows(part: Chunk) -> list[tuple[float, bool]]:
+    """By the rows of a stretch that nobody took: contact where they settled on it, paint before it where they did too.
+
+    Fingers on the leads and a meter that changes its range show ohms in passing; without contact, any row speaks.
+    """
+    moments, least = part.began + part.elapsed, lowest(part)
+    if least is None or least >= CONTACT:
+        against = part.overload.any() or (np.abs(part.value[part.ok]) >= CONTACT).any()
+        return [(float(moments[-1]), False)] if against else []
+    found = [(float(moments[-1]), True)]
+    highest = settle(_part(part, part.ok))
+    if highest is not None and highest.magnitude >= CONTACT:
+        found.insert(0, (float(moments[0]), False))
+    return found
 
 
 def _taken(part: Chunk) -> list[tuple[float, bool]]:

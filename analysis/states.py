@@ -99,6 +99,7 @@ class Chunk:
     key: Key
     session: Session
     meter: str
+    told: str  #: the coupling as it was recorded: AC with DC and AC alone are one state, and neither replaces the other
     began: float  #: start of the session [s since 1970]
     rows: IntArray  #: rows of readings.csv
     turn: IntArray  #: the place of each row among the rows of its meter and quantity
@@ -137,20 +138,20 @@ def chunks(session: Session, *, by: Sequence[str], where: Callable[[str], bool])
     places = [GROUPED.index(name) for name in wanted]
     members = [at for at, group in enumerate(table.groups) if where(group.texts["point"])]
     members.sort(key=lambda at: [table.groups[at].codes[place] for place in places])
-    pieces: dict[tuple[str, Key], list[int]] = {}
+    pieces: dict[tuple[str, str, Key], list[int]] = {}
     for at in members:
         texts = {name: table.groups[at].texts[name] for name in wanted}
-        meter = texts.pop("meter")
-        texts["coupling"] = _fold_coupling(texts["quantity"], texts["coupling"])
-        pieces.setdefault((meter, _plain(Key(**texts))), []).append(at)  # one burden, however it is written
+        meter, told = texts.pop("meter"), texts["coupling"]
+        texts["coupling"] = _fold_coupling(texts["quantity"], told)
+        pieces.setdefault((meter, told, _plain(Key(**texts))), []).append(at)  # one burden, however it is written
     began = epoch(session.start)
     found = []
-    for (meter, key), several in pieces.items():
+    for (meter, told, key), several in pieces.items():
         cut = table.columns(several)
         found.append(Chunk(
-            key=key, session=session, meter=meter, began=began, rows=cut.rows, turn=cut.turn, elapsed=cut.elapsed,
-            value=cut.value, ok=cut.ok, overload=cut.overload, u=cut.u, range=cut.range, resolution=cut.resolution,
-            memo=cut.memo,
+            key=key, session=session, meter=meter, told=told, began=began, rows=cut.rows, turn=cut.turn,
+            elapsed=cut.elapsed, value=cut.value, ok=cut.ok, overload=cut.overload, u=cut.u, range=cut.range,
+            resolution=cut.resolution, memo=cut.memo,
         ))  # fmt: skip
     return _with_takes(found, session)
 
@@ -304,15 +305,17 @@ def _plateau(chunk: Chunk) -> IntArray:
 
 def last_settled(chunk: Chunk) -> tuple[float, float] | None:
     """The size of a chunk's last take, else of its last settled `PLATEAU` rows, and when [s since 1970]; or None."""
+    taken = None
     if chunk.take is not None and chunk.take.value is not None:
-        return abs(chunk.take.value), chunk.began + chunk.take.elapsed
+        taken = abs(chunk.take.value), chunk.began + chunk.take.elapsed
     good, value, _ = _good(chunk)
     inside, _ = _settled_windows(chunk)
     if not len(good) or not inside.any():
-        return None
+        return taken
     first = int(np.flatnonzero(inside)[-1])
     ended = chunk.began + float(chunk.elapsed[good[first + PLATEAU - 1]])
-    return float(np.abs(value[first : first + PLATEAU]).mean()), ended
+    settled_ = float(np.abs(value[first : first + PLATEAU]).mean()), ended
+    return settled_ if taken is None or settled_[1] > taken[1] else taken
 
 
 def _good(chunk: Chunk) -> tuple[IntArray, FloatArray, IntArray]:
@@ -368,10 +371,10 @@ def pooled(found: Iterable[Chunk], worse: Callable[[Value], float] = _worse) -> 
     Of one meter (by its role) the last row decides whether it is an overload, then the last take, then the highest
     plateau; of several meters the worst counts. `later` is the highest magnitude read after it by any of them.
     """
-    states: dict[Key, dict[str, list[Chunk]]] = {}
+    states: dict[Key, dict[tuple[str, str], list[Chunk]]] = {}
     for chunk in found:
         key = _plain(chunk.key)
-        states.setdefault(key, {}).setdefault(chunk.meter, []).append(chunk)
+        states.setdefault(key, {}).setdefault((chunk.meter, chunk.told), []).append(chunk)
     result = {}
     for key, meters in states.items():
         values = [value for parts in meters.values() if (value := of_one_meter(parts)) is not None]

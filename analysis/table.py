@@ -65,6 +65,7 @@ class Session:
     takes: tuple[Take, ...]  #: those that were not superseded, in order
     files: tuple[Mapping[str, Any], ...] = ()  #: path, bytes, hash and rows of each file, as declared
     remarks: tuple[str, ...] = ()  #: what was odd while reading
+    lost: str = ""  #: of how many rows, by its descriptor, readings.csv lacks some; empty: of none
     replaces: str = ""  #: the session that this one stands in place of: mended, or decoded again
 
     def meter(self, role: str) -> MeterInfo | None:
@@ -251,8 +252,14 @@ def load_session(folder: Path, *, times: bool = True) -> Session:
         name=folder.name, close=str(descriptor["close"]) if descriptor.get("close") else None,
         statements=statements if isinstance(statements, dict) else {}, meters={meter.role: meter for meter in meters},
         readings=readings, events=tuple(events), takes=takes, remarks=tuple(remarks), replaces=replaces,
+        lost=_lost(files, len(readings)),
         files=files, **words,
     )  # fmt: skip
+
+
+def _lost(files: Sequence[Mapping[str, Any]], rows: int) -> str:
+    told = next((entry.get("rows") for entry in files if entry.get("path") == "readings.csv"), None)
+    return f"readings.csv holds {rows} of {told} rows" if isinstance(told, int) and rows < told else ""
 
 
 def _named_start(name: str) -> str:

@@ -209,6 +209,8 @@ def _plain(state: TouchState, setting: Setting, *, factor: float) -> Verdict:
         guard = alone.magnitude * relative
         volts, expanded = alone.magnitude + guard, alone.expanded * (1 + relative)
     reach = None if volts is None else (volts + expanded) * factor
+    if reach is not None:  # a burden only pulls down: what reads more across one was read too low without
+        reach = max([reach, *((value.magnitude + value.expanded) * factor for value in usable.values())])
     level, reason = _level(state, reach=reach, bounds=bounds, volts=volt_limit, amperes=ampere_limit, factor=factor)
     worse = _unproved_loaded(state, setting, ampere_limit)
     if worse is not None and worse > _rank(level):

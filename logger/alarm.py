@@ -6,12 +6,14 @@ It does not judge: it warns at once, from one raw reading, while the judgement l
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.limits import Limit, TouchLimits
 from drivers.reading import Coupling, Quantity, Reading, Status
 from drivers.units import UnitError, parse, show
 
+#: A larger burden pulls nothing down: its volts are those of the meter alone. [Ω] Source: own choice.
+LARGEST = 10e6
 #: A value must fall this far below the limit before the alarm ends, so that it does not flutter. Source: own choice.
 HYSTERESIS = 0.05
 #: Tags that belong to the supply, the winding, the sound or the socket: live as they may be, they are not touched.
@@ -61,7 +63,7 @@ class AlarmWatch:
         meter = f"{meter}.{reading.channel}" if reading.channel else meter
         before = self.active.get(meter)
         state = tuple(tags.get(name, "") for name in ("point", "plug", "switch"))
-        place = (*state, "dc" if reading.coupling is Coupling.DC else "ac")  # 0 V DC says nothing of the AC there
+        place = (*state, str(reading.coupling))  # 0 V DC says nothing of the AC there, nor AC alone of AC with DC
         moved = (
             before is not None
             and (before.place[:3] != state or reading.quantity is Quantity.VOLTAGE)
@@ -103,17 +105,22 @@ class AlarmWatch:
 
     def _against(self, meter: str, reading: Reading, place: tuple[str, ...], tags: Mapping[str, str]) -> Alarm:
         dc = reading.coupling is Coupling.DC
-        volts = self._limits.voltage_dc if dc else self._limits.voltage_ac
+        volts = _lower(self._limits.voltage_dc if dc else self._limits.voltage_ac)
         ohms = _ohms(tags.get("burden", ""))
         limit, value, unit = volts, None if reading.value is None else abs(reading.value), "V"
         if ohms is not None:
-            limit, unit = self._limits.current_dc if dc else self._limits.current_ac, "A"
+            limit, unit = _lower(self._limits.current_dc if dc else self._limits.current_ac), "A"
             value = None if value is None else value / ohms
         severe = value is None or value >= limit.upper
         return Alarm(
             on=True, meter=meter, point=place[0], elapsed=reading.elapsed, value=value, unit=unit, limit=limit.value,
             severe=severe, text=_words(place[0], value, unit, limit, dc=dc, burden=ohms is not None), place=place,
         )  # fmt: skip
+
+
+def _lower(limit: Limit) -> Limit:
+    """A limit that the card raised warns where it stood before."""
+    return replace(limit, value=min(limit.value, limit.default))
 
 
 def _words(point: str, value: float | None, unit: str, limit: Limit, *, dc: bool, burden: bool) -> str:
@@ -130,4 +137,4 @@ def _ohms(burden: str) -> float | None:
         ohms = parse(burden, "Ohm")
     except UnitError:
         return None
-    return ohms if ohms > 0 else None
+    return ohms if 0 < ohms <= LARGEST else None

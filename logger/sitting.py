@@ -46,9 +46,11 @@ def check_tags(tags: Mapping[str, str]) -> None:
     burden = tags.get("burden", "")
     if burden and burden != "none":
         try:
-            parse(burden, "Ohm")
+            ohms = parse(burden, "Ohm")
         except UnitError as exc:
             raise TagError(exc.what, "Tag burden.", exc.remedy) from exc
+        if not 1.0 <= ohms <= 1e9:
+            raise TagError(f"burden={burden!r} is none across a meter.", remedy="Write such as 100 kohm, or none.")
 
 
 class SittingError(BenchError):

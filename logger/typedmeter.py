@@ -43,7 +43,7 @@ class TypedMeter:
         before = (doubted.quantity, doubted.coupling) if doubted is not None else self._before
         found = read(line, self._clock(), quantity=quantity, coupling=coupling, before=before, fit=self._fit)
         if isinstance(found, Question):
-            return found.text  # what was asked before stays open
+            return self._not_asked_for(line, quantity) or found.text  # what was asked before stays open
         near = [self._last.get((found.quantity, found.coupling))]
         if doubted is not None:
             if (doubted.quantity, doubted.coupling, doubted.value) == (found.quantity, found.coupling, found.value):
@@ -59,6 +59,15 @@ class TypedMeter:
             return f"{asked[0].text} Type y if it is, else the right value; hands off until you know."
         self._accept(found)
         return ""
+
+    def _not_asked_for(self, line: str, quantity: Quantity | None) -> str:
+        """Volts of another coupling than was asked for are no answer, but they are recorded: they can be what hurts."""
+        found = read(line, self._clock(), fit=self._fit) if quantity is Quantity.VOLTAGE else None
+        if not isinstance(found, Reading) or found.quantity is not quantity:
+            return ""
+        self.accept_doubted()
+        self._accept(found)
+        return f"{str(found.coupling).upper() or 'Volts'} is not what was asked for: it is recorded, but not taken."
 
     def _replaced(self, doubted: Reading, found: Reading) -> list[float | None]:
         """Another value came while one was in doubt: one of its kind stands in its place, which is noted.

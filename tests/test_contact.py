@@ -167,3 +167,24 @@ def test_a_point_as_high_as_a_hard_connection_leaves_no_chassis_isolated(tmp_pat
     kind = judged(tmp_path, sitting, card={"points": ["chassis", "knob-screw"]}).of("chassis-kind")
 
     assert kind is not None and kind.extra["kind"] == "not-established" and "knob-screw" in kind.statement
+
+
+@pytest.mark.parametrize("seen", [(PAINT,), (PAINT, 9100.0), (OPEN,)])
+def test_one_row_against_contact_that_nobody_took_is_enough(seen: tuple[float | None, ...], tmp_path: Path) -> None:
+    """A guided plan refuses such a value, so that no take tells of it: the row does."""
+    sitting = Sitting()
+    look(sitting, METAL)
+    sitting.quiet()
+    sitting.writer.read(list(seen), point="chassis", quantity="resistance", coupling="", burden="100 kohm")
+
+    assert chassis(judged(tmp_path, sitting)).level is Level.UNDECIDED
+
+
+def test_paint_on_which_the_ohms_settled_is_not_undone_by_contact_found_after_it(tmp_path: Path) -> None:
+    sitting = Sitting()
+    look(sitting, METAL)
+    sitting.quiet()
+    for ohms in (PAINT, METAL):
+        look(sitting, ohms)
+
+    assert chassis(judged(tmp_path, sitting)).level is Level.UNDECIDED
