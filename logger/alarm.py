@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from analysis.card import RESERVED
 from analysis.limits import Limit, TouchLimits
 from drivers.reading import Coupling, Quantity, Reading, Status
 from drivers.units import UnitError, parse, show
@@ -16,12 +17,6 @@ from drivers.units import UnitError, parse, show
 LARGEST = 10e6
 #: A value must fall this far below the limit before the alarm ends, so that it does not flutter. Source: own choice.
 HYSTERESIS = 0.05
-#: Tags that belong to the supply, the winding, the sound or the socket: live as they may be, they are not touched.
-NOT_TOUCHED = frozenset(
-    ("", "mains", "mains-line", "mains-neutral", "pin-1-to-chassis", "pin-2-to-chassis", "earth-pin-to-chassis",
-     "secondary", "rail-positive", "rail-negative", "winding-primary", "winding-secondary", "air", "speaker",
-     "mains-to-chassis", "barrier")
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +64,7 @@ class AlarmWatch:
             and (before.place[:3] != state or reading.quantity is Quantity.VOLTAGE)
             and (before.place != place)
         )
-        if reading.quantity is not Quantity.VOLTAGE or place[0] in NOT_TOUCHED:
+        if reading.quantity is not Quantity.VOLTAGE or place[0] in RESERVED:
             return self._left(meter, reading) if moved else None
         if reading.status in (Status.HELD, Status.INVALID):
             return None  # no value: what was before still holds
