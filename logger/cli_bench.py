@@ -11,7 +11,7 @@ import typer
 from drivers.units import counted, parse
 from logger.benchmeter import BenchMeter, MeterSpecError, category_warning, meters_of, unproved_links
 from logger.cautions import by_current
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
+from logger.cli_show import BenchbookOption, FeedOption, JsonOption, StageOption, benchbook_of, say, say_json, tell
 
 
 def add_to(app: typer.Typer) -> None:
@@ -69,12 +69,8 @@ def log(
     tag_column: Annotated[list[str] | None, typer.Option(metavar="NAME", help="Declare a tag of your own.")] = None,
     for_: Annotated[str, typer.Option("--for", metavar="TIME", help="How long, such as 30s.")] = "",
     count: Annotated[int | None, typer.Option(min=1, help="Readings of each meter.")] = None,
-    stage: Annotated[
-        str, typer.Option(metavar="STAGE", help="before-fit, after-fit or your own; else that of the last session.")
-    ] = "",
-    fed_from: Annotated[
-        str, typer.Option(metavar="FEED", help="mains, isolating-transformer, variac or lamp-limiter.")
-    ] = "mains",
+    stage: StageOption = "",
+    fed_from: FeedOption = "mains",
     name: Annotated[str, typer.Option(metavar="NAME", help="Name of the session.")] = "log",
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
     speak: Annotated[bool, typer.Option("--speak", help="Say alarms aloud.")] = False,

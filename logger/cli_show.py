@@ -17,6 +17,10 @@ from logger.radio import Benchbook, default_benchbook
 BenchbookOption = Annotated[
     str, typer.Option("--benchbook", metavar="DIR", help="Folder that holds all radios.", show_default=False)
 ]
+StageOption = Annotated[
+    str, typer.Option(metavar="STAGE", help="before-fit, after-fit or your own; else that of the last session.")
+]
+FeedOption = Annotated[str, typer.Option(metavar="FEED", help="mains, isolating-transformer, variac or lamp-limiter.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 _COLOURS = {"danger": "red", "caution": "yellow", "undecided": "magenta", "within": "green"}

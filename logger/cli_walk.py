@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from drivers.units import counted
-from logger.cli_show import BenchbookOption, JsonOption, benchbook_of, say, say_json, tell
+from logger.cli_show import BenchbookOption, FeedOption, JsonOption, StageOption, benchbook_of, say, say_json, tell
 
 if TYPE_CHECKING:
     from logger.bench import Bench
@@ -37,12 +37,8 @@ def walk(
     ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the screen.")] = False,
     speak: Annotated[bool, typer.Option("--speak", help="Say prompts and values aloud.")] = False,
-    fed_from: Annotated[
-        str, typer.Option(metavar="FEED", help="mains, isolating-transformer, variac or lamp-limiter.")
-    ] = "mains",
-    stage: Annotated[
-        str, typer.Option(metavar="STAGE", help="before-fit, after-fit or your own; else that of the last session.")
-    ] = "",
+    fed_from: FeedOption = "mains",
+    stage: StageOption = "",
     name: Annotated[str, typer.Option(metavar="NAME", help="Name of the session; else that of the plan.")] = "",
     no_wire: Annotated[bool, typer.Option("--no-wire", help="Do not keep the bytes.")] = False,
     link_isolated: Annotated[
