@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.reading import Coupling, Quantity, Status
 from logger.acts import Key, Measure, Phase
-from tests.walk_table import TWO_RAILS, table, to_the_states
+from tests.walk_table import TWO_RAILS, table, to_the_socket, to_the_states
 
 
 def test_it_begins_with_the_plug_out() -> None:
@@ -163,12 +163,7 @@ def test_a_held_display_is_said_and_not_taken() -> None:
 
 def test_a_dead_socket_is_not_taken_for_the_live_contact() -> None:
     made = table()
-    made.settle_moves()
-    made.read(0.01, 10, coupling=Coupling.DC)
-    for _ in range(4):
-        made.settle_moves()
-        made.ohms(None)
-    made.settle_moves()
+    to_the_socket(made)
     made.read(0.02, 30)
 
     assert made.step == "proof-line" and made.said("Not taken")

@@ -119,14 +119,19 @@ def table(
     return made
 
 
-def to_the_states(made: Table) -> None:
-    """HT, pins and proof on a set whose metal is on nothing, then contact: what comes next is way 1, switch on."""
+def to_the_socket(made: Table) -> None:
+    """HT and pins on a set whose metal is on nothing: what comes next is the socket's live contact."""
     made.settle_moves()
     made.read(0.01, 10, coupling=Coupling.DC)
     for _ in range(4):
         made.settle_moves()
         made.ohms(None)
     made.settle_moves()
+
+
+def to_the_states(made: Table) -> None:
+    """To the socket and its proof, then contact: what comes next is way 1, switch on."""
+    to_the_socket(made)
     made.read(229.0, 12)
     made.settle_moves()
     made.read(0.8, 12)
