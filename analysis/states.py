@@ -2,7 +2,8 @@
 
 A chunk holds the rows of one session, one meter and one set of tags. Its value is its last take that was not
 superseded; without one, its highest settled plateau. Chunks of the same state are then put together over sessions and
-meters: for each meter the later take counts, and of several meters the worst.
+meters: for each meter the later take counts, and of several meters the worst. The file is longer than others, since a
+value's takes, plateaus and pooling are one rule.
 """
 
 from __future__ import annotations
@@ -314,8 +315,8 @@ def last_settled(chunk: Chunk) -> tuple[float, float] | None:
         return taken
     first = int(np.flatnonzero(inside)[-1])
     ended = chunk.began + float(chunk.elapsed[good[first + PLATEAU - 1]])
-    settled_ = float(np.abs(value[first : first + PLATEAU]).mean()), ended
-    return settled_ if taken is None or settled_[1] > taken[1] else taken
+    came_to = float(np.abs(value[first : first + PLATEAU]).mean())
+    return (came_to, ended) if taken is None or ended > taken[1] else taken
 
 
 def _good(chunk: Chunk) -> tuple[IntArray, FloatArray, IntArray]:

@@ -1,4 +1,7 @@
-"""What was recorded, looked after: checked, mended, decoded again; on sessions that the program itself recorded."""
+"""What was recorded, looked after: checked, mended, decoded again; on sessions that the program itself recorded.
+
+Longer than other files, since all of them start from one recorded session.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""One meter as a stream: partial frames, garbage, silence, unplugging, and the same device found again."""
+"""One meter as a stream: partial frames, garbage, silence, unplugging, and the same device found again.
+
+Longer than other files, since all of it is told of one stand-in port.
+"""
 
 from __future__ import annotations
 

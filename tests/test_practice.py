@@ -1,4 +1,7 @@
-"""The practice bench: its meters through real pyserial, decoded as any meter is, against a network solved elsewhere."""
+"""The practice bench: its meters through real pyserial, decoded as any meter is, against a network solved elsewhere.
+
+Longer than other files, since every scenario is held against the same solved networks.
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,8 @@
 
 Truth comes from complex Ohm's law on known sources, which the code under test never sees; printed vectors are the
 closed forms of a resistance or a capacitor behind a mains voltage, with a 10 MΩ meter.
+
+Longer than other files, since the vectors, properties and noise share one circuit.
 """
 
 from __future__ import annotations
